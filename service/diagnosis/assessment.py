@@ -1,0 +1,131 @@
+"""One case in, one assessment out: the whole way, one pure step after another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from service.inference.engine import Chainer
+
+from service.diagnosis import response
+from service.diagnosis.belief import BeliefModel, belief_model, believe
+from service.diagnosis.case import Case, CaseError, read_case, unknown
+from service.diagnosis.chaining import Conclusions, conclude, token_rules
+from service.diagnosis.conflicts import conflicts
+from service.diagnosis.decision import Decision, decide
+from service.diagnosis.explanation import explain
+from service.diagnosis.facts import tokens
+from service.diagnosis.findings import find_all
+from service.diagnosis.precautions import figures, standing
+from service.ruleset.catalogue import Catalogue
+from service.ruleset.model import RuleSet
+
+
+class Reasoner:
+    """A rule set made ready: its chainer and its tables. Holds no state of any case."""
+
+    def __init__(self, rule_set: RuleSet) -> None:
+        self.rule_set = rule_set
+        self.chainer = Chainer(token_rules(rule_set))
+        self.model: BeliefModel = belief_model(rule_set)
+
+    def assess(self, document: Mapping[str, Any]) -> dict[str, Any]:
+        """The assessment of a request document whose shape has been checked.
+
+        Raises:
+            CaseError: what this rule set cannot make sense of, by JSON Pointer.
+        """
+        rule_set, model = self.rule_set, self.model
+        case = read_case(rule_set, document)
+        findings = find_all(rule_set, case)
+        chaining = self.chainer.run(tokens(rule_set, case, findings))
+        conclusions = conclude(rule_set, chaining)
+        belief = believe(model, case.symptom, findings, conclusions.excluded, conclusions.weights)
+        clashes = conflicts(
+            model, case.symptom, belief, conclusions.contradictions, rule_set.tuning.conflict_ratio
+        )
+        decision = decide(rule_set, model, case, findings, conclusions, belief, clashes)
+        worked_out = figures(rule_set, case)
+        now = applying_now(rule_set, conclusions, decision)
+        shown = [
+            response.precaution(one, now=one.precaution.id in now)
+            for one in standing(rule_set, case, now | conclusions.required)
+        ]
+        return {
+            "status": decision.status,
+            "next_check": None
+            if decision.plan is None
+            else response.next_check(
+                decision.plan, case, _for_next(rule_set, case, decision), worked_out
+            ),
+            "verdict": None
+            if decision.verdict is None
+            else response.verdict(rule_set, decision.verdict, conclusions.follow_up),
+            "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
+            "findings": [response.finding(one) for one in findings],
+            "precautions": shown,
+            "conflicts": [response.conflict(one) for one in clashes],
+            "reasons": [{"code": one.code, "text": one.text} for one in decision.reasons],
+            "explanation": explain(rule_set, model, belief, conclusions, decision),
+            "rule_set": {
+                "id": rule_set.id,
+                "version": rule_set.version,
+                "content_hash": rule_set.content_hash,
+            },
+        }
+
+
+def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision) -> set[str]:
+    """The precautions for what comes next: always, for the next check, for the repair.
+
+    Those that rules require for steps that may follow stand in the answer too, as not for now;
+    unless no check comes next: then all that rules require applies.
+    """
+    out = {*rule_set.always, *next_precautions(rule_set, decision)}
+    if decision.plan is None:
+        out |= conclusions.required
+    # What a rule requires without anything to confirm is a warning that holds at once.
+    out |= {one for one in conclusions.required if not rule_set.precautions[one].confirm}
+    if decision.verdict is not None:
+        remedy = rule_set.remedies[decision.verdict.fault.remedy]
+        access = rule_set.access[remedy.access]
+        out |= {*access.requires, *access.precautions, *remedy.precautions}
+    return out
+
+
+def next_precautions(rule_set: RuleSet, decision: Decision) -> set[str]:
+    """The precautions of the next check and of the preparation that it waits for."""
+    if decision.plan is None:
+        return set()
+    check, step = decision.plan.check, decision.plan.preparation
+    access = rule_set.access[check.access]
+    out = {*access.requires, *access.precautions, *check.precautions}
+    if step is not None:
+        out |= {step.confirms, *step.precautions}
+    return out
+
+
+def _for_next(rule_set: RuleSet, case: Case, decision: Decision) -> list[dict[str, Any]]:
+    ids = next_precautions(rule_set, decision) | set(rule_set.always)
+    return [response.precaution(one) for one in standing(rule_set, case, ids)]
+
+
+@lru_cache(maxsize=16)
+def reasoner(catalogue: Catalogue, rule_set_id: str) -> Reasoner:
+    """The reasoner of an installed rule set, made once per catalogue."""
+    return Reasoner(catalogue.get(rule_set_id))
+
+
+def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> dict[str, Any]:
+    """Assess a request document against the installed rule set for its equipment.
+
+    Raises:
+        CaseError: unknown equipment, or what its rule set cannot make sense of.
+    """
+    equipment = document["equipment"]
+    rule_set = catalogue.for_equipment(equipment)
+    if rule_set is None:
+        known = catalogue.equipment()
+        raise CaseError([("/equipment", unknown("equipment", equipment, known, "equipment"))])
+    return reasoner(catalogue, rule_set.id).assess(document)

@@ -1,0 +1,382 @@
+"""One case in SI units: the complaint, the nameplate, the instrument, the readings.
+
+`read_case` turns the request document, whose shape the edge has checked, into a `Case` for one
+rule set, and refuses with a JSON Pointer whatever that rule set cannot make sense of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from service.physics.units import UnitError, to_si
+
+from service.ruleset.model import Check, Measure, NameplateField, RuleSet
+
+MAX_MAGNITUDE = 1e15  # SI; nothing on an appliance reads higher
+
+Errors = list[tuple[str, str]]
+
+
+class CaseError(ValueError):
+    """A case that the rule set cannot take. `errors`: (JSON Pointer, message), all of them."""
+
+    def __init__(self, errors: Iterable[tuple[str, str]]) -> None:
+        self.errors = tuple(errors)
+        super().__init__("; ".join(f"{pointer}: {message}" for pointer, message in self.errors))
+
+
+@dataclass(frozen=True, slots=True)
+class NameplateValue:
+    """A nameplate entry as used: stated, deduced from a reading, or assumed."""
+
+    value: float | str
+    uncertainty: float  # standard uncertainty, SI; 0 when stated
+    origin: str  # "stated" | "deduced" | "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """The accuracy of the meter for one quantity, SI units."""
+
+    percent_of_reading: float
+    counts: float
+    resolution: float | None  # None: from the reading's decade and `display_counts`
+    display_counts: float
+    finest_resolution: float
+    lead_resistance: float
+    lead_uncertainty: float
+    range: float
+    test_voltage: float | None
+    stated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one check gave. Exactly one of `outcome`, `value`, `beyond` is set."""
+
+    index: int  # in the request
+    check: str
+    outcome: str | None
+    value: float | None  # SI
+    unit: str | None  # as sent
+    quantity: str | None
+    beyond: float | None  # over range: the true value exceeds this (SI)
+    range_stated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One visit so far."""
+
+    symptom: str
+    nameplate: Mapping[str, NameplateValue]
+    instruments: Mapping[str, Instrument]
+    readings: tuple[Reading, ...]
+    confirmed: tuple[str, ...]
+    required_confidence: float
+
+    def latest(self) -> dict[str, Reading]:
+        """The reading that stands for each check: the last one sent."""
+        return {reading.check: reading for reading in self.readings}
+
+
+def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
+    """A message for an unknown id: what was got, a near miss if there is one, or the choices."""
+    names = sorted(known)
+    shown = got if len(got) <= 60 else got[:57] + "..."
+    near = get_close_matches(got[:60], names, n=1)
+    if near:
+        return f"unknown {what} {shown!r}; did you mean {near[0]!r}?"
+    listed = ", ".join(names) if len(names) <= 16 else ", ".join(names[:16]) + ", ..."
+    return f"unknown {what} {shown!r}; known {plural or what + 's'}: {listed}"
+
+
+def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
+    """The case of a request document (shape checked, snake_case keys) for one rule set.
+
+    Raises:
+        CaseError: with a JSON Pointer for each thing that is unknown, of the wrong dimension or
+            out of bounds.
+    """
+    errors: Errors = []
+    symptom = document["symptom"]
+    if symptom not in rule_set.symptoms:
+        errors.append(("/symptom", unknown("symptom", symptom, rule_set.symptoms)))
+    instruments = _instruments(rule_set, document.get("instrument") or {}, errors)
+    readings = tuple(
+        reading
+        for index, raw in enumerate(document.get("readings") or ())
+        if (reading := _reading(rule_set, instruments, index, raw, errors)) is not None
+    )
+    nameplate = _nameplate(rule_set, document.get("nameplate") or {}, readings, errors)
+    confirmed = _confirmed(rule_set, document.get("confirmed") or (), errors)
+    if errors:
+        raise CaseError(errors)
+    return Case(
+        symptom=symptom,
+        nameplate=nameplate,
+        instruments=instruments,
+        readings=readings,
+        confirmed=confirmed,
+        required_confidence=float(document.get("required_confidence", 0.9)),
+    )
+
+
+def _quantity(pointer: str, raw: Mapping[str, Any], quantity: str, errors: Errors) -> float | None:
+    try:
+        value = to_si(raw["value"], raw["unit"], quantity)
+    except UnitError as error:
+        errors.append((f"{pointer}/unit", str(error)))
+        return None
+    if abs(value) > MAX_MAGNITUDE:
+        errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
+        return None
+    return value
+
+
+def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[str, ...]:
+    table = {k for k, precaution in rule_set.precautions.items() if precaution.confirm}
+    for index, one in enumerate(raw):
+        if one not in table:
+            errors.append(
+                (
+                    f"/confirmed/{index}",
+                    unknown("precaution", one, table, "precautions to confirm"),
+                )
+            )
+    return tuple(sorted(set(raw)))
+
+
+# -- instrument --------------------------------------------------------------------------------
+
+
+def _instruments(
+    rule_set: RuleSet, raw: Mapping[str, Mapping[str, Any]], errors: Errors
+) -> dict[str, Instrument]:
+    out: dict[str, Instrument] = {}
+    for quantity, default in rule_set.instruments.items():
+        out[quantity] = Instrument(
+            percent_of_reading=default.percent_of_reading,
+            counts=default.counts,
+            resolution=None,
+            display_counts=default.display_counts,
+            finest_resolution=default.finest_resolution,
+            lead_resistance=default.lead_resistance,
+            lead_uncertainty=default.lead_uncertainty,
+            range=default.range,
+            test_voltage=None,
+            stated=False,
+        )
+    for quantity, given in raw.items():
+        if quantity not in out:
+            message = unknown("instrument quantity", quantity, out, "instrument quantities")
+            errors.append((f"/instrument/{_escape(quantity)}", message))
+            continue
+        out[quantity] = _stated_instrument(quantity, out[quantity], given, errors)
+    return out
+
+
+def _stated_instrument(
+    quantity: str, default: Instrument, given: Mapping[str, Any], errors: Errors
+) -> Instrument:
+    pointer = f"/instrument/{quantity}"
+
+    def value(key: str, of: str = quantity) -> float | None:
+        if given.get(key) is None:
+            return None
+        found = _quantity(f"{pointer}/{key}", given[key], of, errors)
+        least_open = key in ("resolution", "range", "test_voltage")
+        if found is not None and (found < 0 or (least_open and found == 0)):
+            word = "greater than 0" if least_open else "0 or more"
+            errors.append((f"{pointer}/{key}/value", f"must be {word}"))
+            return None
+        return found
+
+    for key in ("lead_resistance", "lead_resistance_uncertainty", "test_voltage"):
+        if quantity != "resistance" and given.get(key) is not None:
+            errors.append((f"{pointer}/{key}", "belongs to resistance only"))
+            return default
+    percent, counts = given.get("percent_of_reading"), given.get("counts")
+    lead = value("lead_resistance")
+    lead_uncertainty = value("lead_resistance_uncertainty")
+    if lead is not None and lead_uncertainty is None:
+        # A stated lead resistance was measured by shorting the tips; contact varies by about
+        # a third of it or a tenth of an ohm, whichever is less.
+        lead_uncertainty = min(lead / 3.0, 0.1)
+    top = value("range")
+    return Instrument(
+        percent_of_reading=default.percent_of_reading if percent is None else float(percent),
+        # Who states the percentage alone means an instrument without a counts term.
+        counts=(default.counts if percent is None else 0.0) if counts is None else float(counts),
+        resolution=value("resolution"),
+        display_counts=default.display_counts,
+        finest_resolution=default.finest_resolution,
+        lead_resistance=default.lead_resistance if lead is None else lead,
+        lead_uncertainty=default.lead_uncertainty if lead_uncertainty is None else lead_uncertainty,
+        range=default.range if top is None else top,
+        test_voltage=value("test_voltage", "voltage"),
+        stated=percent is not None or counts is not None,
+    )
+
+
+# -- readings ----------------------------------------------------------------------------------
+
+
+def _reading(
+    rule_set: RuleSet,
+    instruments: Mapping[str, Instrument],
+    index: int,
+    raw: Mapping[str, Any],
+    errors: Errors,
+) -> Reading | None:
+    pointer = f"/readings/{index}"
+    check = rule_set.checks.get(raw["check"])
+    if check is None:
+        errors.append((f"{pointer}/check", unknown("check", raw["check"], rule_set.checks)))
+        return None
+    if raw.get("observed") is not None:
+        return _observed(pointer, index, check, raw["observed"], errors)
+    if not check.measures:
+        message = f"{check.id} is an observation: send `observed` as one of {_listed(check)}"
+        errors.append((pointer, message))
+        return None
+    if raw.get("over_range"):
+        return _over_range(pointer, index, check, instruments, raw, errors)
+    return _measured(pointer, index, check, raw, errors)
+
+
+def _listed(check: Check) -> str:
+    return ", ".join(check.outcomes)
+
+
+def _observed(
+    pointer: str, index: int, check: Check, outcome: str, errors: Errors
+) -> Reading | None:
+    if outcome not in check.outcomes:
+        shown = outcome if len(outcome) <= 60 else outcome[:57] + "..."
+        message = f"{shown!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
+        errors.append((f"{pointer}/observed", message))
+        return None
+    return Reading(index, check.id, outcome, None, None, None, None, False)
+
+
+def _over_range(
+    pointer: str,
+    index: int,
+    check: Check,
+    instruments: Mapping[str, Instrument],
+    raw: Mapping[str, Any],
+    errors: Errors,
+) -> Reading | None:
+    stated = raw.get("range")
+    for measure in check.measures:
+        if stated is None:
+            instrument = instruments.get(measure.quantity)
+            top = instrument.range if instrument is not None else float("inf")
+            return Reading(index, check.id, None, None, None, measure.quantity, top, False)
+        try:
+            top = to_si(stated["value"], stated["unit"], measure.quantity)
+        except UnitError:
+            continue
+        if not 0 < top <= MAX_MAGNITUDE:
+            errors.append((f"{pointer}/range/value", "must be greater than 0"))
+            return None
+        return Reading(index, check.id, None, None, None, measure.quantity, top, True)
+    _quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
+    return None
+
+
+def _measured(
+    pointer: str, index: int, check: Check, raw: Mapping[str, Any], errors: Errors
+) -> Reading | None:
+    measure: Measure | None = None
+    value = 0.0
+    for candidate in check.measures:
+        try:
+            value = to_si(raw["value"], raw["unit"], candidate.quantity)
+        except UnitError:
+            continue
+        measure = candidate
+        break
+    if measure is None:
+        _quantity(pointer, raw, check.measures[0].quantity, errors)
+        return None
+    if abs(value) > MAX_MAGNITUDE:
+        errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
+        return None
+    if measure.least is not None and value < measure.least:
+        message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"
+        if measure.quantity == "resistance":
+            message += ": zero the meter or discharge the part, then read it again"
+        errors.append((f"{pointer}/value", message))
+        return None
+    return Reading(index, check.id, None, value, raw["unit"], measure.quantity, None, False)
+
+
+# -- nameplate ---------------------------------------------------------------------------------
+
+
+def _nameplate(
+    rule_set: RuleSet,
+    raw: Mapping[str, Any],
+    readings: tuple[Reading, ...],
+    errors: Errors,
+) -> dict[str, NameplateValue]:
+    for name in raw:
+        if name not in rule_set.nameplate:
+            message = unknown("nameplate field", name, rule_set.nameplate)
+            errors.append((f"/nameplate/{_escape(name)}", message))
+    out: dict[str, NameplateValue] = {}
+    for name, field in rule_set.nameplate.items():
+        if raw.get(name) is None:
+            out[name] = _unstated(field, readings)
+        else:
+            value = _stated(field, raw[name], errors)
+            out[name] = NameplateValue(value, 0.0, "stated")
+    return out
+
+
+def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
+    pointer = f"/nameplate/{field.id}"
+    if field.quantity is None:
+        if given not in field.choices:
+            got = given if isinstance(given, str) else "a quantity"
+            message = f"{got[:60]!r} is not one of {', '.join(field.choices)}"
+            errors.append((pointer, message))
+        return given if isinstance(given, str) else field.default
+    if not isinstance(given, Mapping):
+        errors.append((pointer, "give a value and a unit"))
+        return field.default
+    value = _quantity(pointer, given, field.quantity, errors)
+    if value is None:
+        return field.default
+    low = field.least is not None and value < field.least
+    if low or (field.most is not None and value > field.most):
+        message = f"{given['value']:g} {given['unit']} is outside what this rule set covers"
+        errors.append((f"{pointer}/value", f"{message} ({_span(field)})"))
+    return value
+
+
+def _span(field: NameplateField) -> str:
+    bounds = (("at least", field.least), ("at most", field.most))
+    return ", ".join(f"{word} {bound:g} (SI)" for word, bound in bounds if bound is not None)
+
+
+def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue:
+    """The nominal nearest to a reading that tells it, or else the rule set's assumption."""
+    least = min(field.nominals, default=0.0)
+    for reading in reversed(readings):
+        told = reading.check in field.deduce_from and reading.value is not None
+        if told and reading.value is not None and reading.value > 0.75 * least:
+            seen = reading.value
+            nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
+            return NameplateValue(nearest, 0.0, "deduced")
+    return NameplateValue(field.default, field.default_uncertainty, "assumed")
+
+
+def _escape(part: str) -> str:
+    """A JSON Pointer reference token (RFC 6901 section 3)."""
+    return part.replace("~", "~0").replace("/", "~1")

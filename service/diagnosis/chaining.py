@@ -1,0 +1,135 @@
+"""Rules of a rule set as joins of tokens, and what their firing means."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.inference.rules import Chaining, TokenRule
+
+from service.ruleset.model import Consequence, Rule, RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A reason to stop work, and the rule that gave it."""
+
+    rule: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Readings that cannot both be right."""
+
+    rule: str
+    checks: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """A likelihood ratio that a rule gives to a fault."""
+
+    rule: str
+    fault: str
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class FiredRule:
+    """A rule that fired, with the facts that fired it (tokens; absent ones begin with `not `)."""
+
+    rule: Rule
+    facts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusions:
+    """What the rules concluded."""
+
+    states: frozenset[str]
+    excluded: frozenset[str]
+    weights: tuple[Weight, ...]
+    admitted: frozenset[str]
+    barred: frozenset[str]
+    preferred: frozenset[str]
+    required: frozenset[str]
+    follow_up: frozenset[str]
+    stops: tuple[Stop, ...]
+    contradictions: tuple[Contradiction, ...]
+    fired: tuple[FiredRule, ...]
+
+
+def derived_tokens(rule: Rule, consequence: Consequence, position: int) -> tuple[str, ...]:
+    """The tokens that a consequence adds to the facts."""
+    match consequence.kind:
+        case "derive":
+            return tuple(f"state/{target}" for target in consequence.targets)
+        case "weigh" | "contradiction" | "stop":
+            return (f"{consequence.kind}/{rule.id}/{position}",)
+        case kind:
+            return tuple(f"{kind}/{target}" for target in consequence.targets)
+
+
+def token_rules(rule_set: RuleSet) -> tuple[TokenRule, ...]:
+    """Every branch of every rule as one join; `RULE#N` is branch N of RULE."""
+    return tuple(
+        TokenRule(
+            id=f"{rule.id}#{number}",
+            all_of=branch.all_of,
+            none_of=branch.none_of,
+            derives=tuple(
+                token
+                for position, consequence in enumerate(rule.consequences)
+                for token in derived_tokens(rule, consequence, position)
+            ),
+        )
+        for rule in rule_set.rules
+        for number, branch in enumerate(rule.branches)
+    )
+
+
+def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
+    """Read the consequences off a finished chaining."""
+    by_id = {rule.id: rule for rule in rule_set.rules}
+    fired: dict[str, FiredRule] = {}
+    for firing in chaining.firings:
+        rule_id = firing.rule.rsplit("#", 1)[0]
+        if rule_id not in fired:  # the first branch to hold is the reason shown
+            facts = (*firing.matched, *(f"not {token}" for token in firing.absent))
+            fired[rule_id] = FiredRule(by_id[rule_id], facts)
+    weights: list[Weight] = []
+    stops: list[Stop] = []
+    contradictions: list[Contradiction] = []
+    for rule_id, one in fired.items():
+        for consequence in one.rule.consequences:
+            match consequence.kind:
+                case "weigh":
+                    weights += [Weight(rule_id, f, consequence.ratio) for f in consequence.targets]
+                case "stop":
+                    stops.append(Stop(rule_id, consequence.text))
+                case "contradiction":
+                    found = Contradiction(rule_id, consequence.targets, consequence.text)
+                    contradictions.append(found)
+                case _:
+                    pass
+
+    return Conclusions(
+        states=_ids(chaining.tokens, "state"),
+        excluded=_ids(chaining.tokens, "exclude"),
+        weights=tuple(weights),
+        admitted=_ids(chaining.tokens, "admit"),
+        barred=_ids(chaining.tokens, "bar"),
+        preferred=_ids(chaining.tokens, "prefer"),
+        required=_ids(chaining.tokens, "require"),
+        follow_up=_ids(chaining.tokens, "follow-up"),
+        stops=tuple(stops),
+        contradictions=tuple(contradictions),
+        fired=tuple(fired.values()),
+    )
+
+
+def _ids(tokens: Iterable[str], kind: str) -> frozenset[str]:
+    prefix = f"{kind}/"
+    return frozenset(token[len(prefix) :] for token in tokens if token.startswith(prefix))

@@ -1,0 +1,198 @@
+"""From belief and conclusions to a decision: stop, verdict, next check, or an honest "unresolved"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.diagnosis.belief import Belief, BeliefModel, by_remedy
+from service.diagnosis.case import Case
+from service.diagnosis.chaining import Conclusions
+from service.diagnosis.conflicts import Conflict
+from service.diagnosis.findings import Finding
+from service.diagnosis.planning import (
+    Candidate,
+    Plan,
+    candidates,
+    cheapest,
+    choose,
+    plan,
+    unanswered,
+)
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
+
+# A fault counts as seen when a reading is at least twice as likely under it as when healthy.
+SEEN_RATIO = 2.0
+# Faults under this probability are not worth naming in an ambiguity group.
+WORTH_NAMING = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A fault, the probability that its remedy is the right one, and the faults that share it."""
+
+    fault: Fault
+    confidence: float
+    group: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why the status is what it is: a code and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to tell the technician."""
+
+    status: str
+    plan: Plan | None
+    verdict: Verdict | None
+    reasons: tuple[Reason, ...]
+
+
+def decide(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    case: Case,
+    findings: Sequence[Finding],
+    conclusions: Conclusions,
+    belief: Belief,
+    conflicts: Sequence[Conflict],
+) -> Decision:
+    """The decision for a case."""
+    standing = {finding.check: finding for finding in findings if not finding.superseded}
+    leading, confidence = leader(model, belief)
+    convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
+    missing = needs(rule_set, model, belief, leading, standing) if convinced else ()
+    verdict = None
+    if convinced and not missing and not conflicts:
+        verdict = _verdict(rule_set, model, belief, leading, confidence)
+
+    if conclusions.stops:
+        reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
+        return Decision("stop-work", None, verdict, reasons)
+    if verdict is not None:
+        if leading == NO_FAULT:
+            text = f"everything checked works, with a probability of {confidence:.0%}"
+            return Decision("no-fault-found", None, None, (Reason("no-fault-present", text),))
+        return Decision("fault-found", None, verdict, ())
+
+    def among(names: Iterable[str]) -> list[Candidate]:
+        return candidates(rule_set, model, case, conclusions, belief.posterior, names)
+
+    doubtful = [f.check for one in conflicts for f in one.to_repeat()]
+    again = cheapest(among(dict.fromkeys(doubtful)))
+    if again is not None:
+        because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
+        return _next(plan(rule_set, again, because, recheck=True))
+    if missing:
+        needed = cheapest(among(missing))
+        if needed is not None:
+            title = _title(rule_set, leading)
+            because = f"{title} is likely, but it is not a verdict while this is unchecked."
+            return _next(plan(rule_set, needed, because))
+    open_checks = unanswered(rule_set, findings)
+    best = choose(among(open_checks), rule_set.tuning.least_information)
+    if best is not None:
+        return _next(plan(rule_set, best, best.check.why))
+    return Decision("unresolved", None, None, _unresolved(model, belief, conflicts, missing))
+
+
+def _next(chosen: Plan) -> Decision:
+    return Decision("check-next", chosen, None, ())
+
+
+def leader(model: BeliefModel, belief: Belief) -> tuple[str, float]:
+    """The most probable fault of the most probable remedy, and that remedy's probability."""
+    remedies = by_remedy(model, belief.posterior)
+    top = int(np.argmax(remedies))
+    inside = np.where(model.remedy_of == top, belief.posterior, -1.0)
+    return model.hypotheses[int(np.argmax(inside))], float(remedies[top])
+
+
+def needs(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    belief: Belief,
+    fault: str,
+    standing: dict[str, Finding],
+) -> tuple[str, ...]:
+    """The checks that must be answered before `fault` may be the verdict.
+
+    Those that the rule set asks for; and, where no reading has shown the fault itself, the checks
+    that would: a complaint alone proves nothing.
+    """
+    missing = [
+        check
+        for group in rule_set.faults[fault].verdict_needs
+        if not standing.keys() & set(group)
+        for check in group
+    ]
+    if missing or rule_set.faults[fault].verdict_needs:
+        return tuple(dict.fromkeys(missing))
+    position = model.index(fault)
+    for finding, row in belief.likelihoods:
+        healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
+        if row[position] >= SEEN_RATIO * healthy:
+            return ()
+    return tuple(
+        check.id
+        for check in rule_set.checks.values()
+        if check.id not in standing
+        and fault in check.rows
+        and max(a / b for a, b in zip(check.rows[fault], check.default, strict=True)) >= SEEN_RATIO
+    )
+
+
+def _verdict(
+    rule_set: RuleSet, model: BeliefModel, belief: Belief, fault: str, confidence: float
+) -> Verdict:
+    remedy = rule_set.faults[fault].remedy
+    group = sorted(
+        (
+            (name, float(belief.posterior[model.index(name)]))
+            for name, other in rule_set.faults.items()
+            if other.remedy == remedy
+        ),
+        key=lambda pair: (-pair[1], pair[0]),
+    )
+    alike = tuple(pair for pair in group if pair[1] >= WORTH_NAMING)
+    return Verdict(rule_set.faults[fault], confidence, alike if len(alike) > 1 else ())
+
+
+def _title(rule_set: RuleSet, fault: str) -> str:
+    return rule_set.faults[fault].title
+
+
+def _unresolved(
+    model: BeliefModel, belief: Belief, conflicts: Sequence[Conflict], missing: Sequence[str]
+) -> tuple[Reason, ...]:
+    reasons = [
+        Reason("conflict-stands", f"{one.text}; there may be more than one fault")
+        for one in conflicts
+    ]
+    if missing:
+        text = f"needed for a verdict, but cannot be offered now: {', '.join(missing)}"
+        reasons.append(Reason("check-not-admitted", text))
+    order = np.argsort(-belief.posterior, kind="stable")
+    named = [
+        (model.hypotheses[i], float(belief.posterior[i]))
+        for i in order
+        if belief.posterior[i] >= WORTH_NAMING
+    ]
+    if named and named[0][0] == UNLISTED_FAULT:
+        text = "the readings fit no listed fault well; look beyond this rule set"
+        reasons.append(Reason("unlisted-fault", text))
+    if len(named) > 1:
+        listed = ", ".join(f"{name} {p:.0%}" for name, p in named[:6])
+        text = f"no remaining check tells these apart: {listed}"
+        reasons.append(Reason("ambiguity-group", text))
+    if not reasons:
+        reasons.append(Reason("no-check-left", "no remaining check would tell more"))
+    return tuple(reasons)

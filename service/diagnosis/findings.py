@@ -1,0 +1,238 @@
+"""Readings into findings: the probability of each outcome, given the meter (JCGM 106:2012)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.physics.metrology import (
+    Accuracy,
+    accuracy_half_width,
+    combine,
+    over_range_likelihoods,
+    partition_probabilities,
+    rectangular_standard_uncertainty,
+)
+from service.physics.supply import supply_limits
+
+from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
+from service.ruleset.model import Check, Limit, Measure, RuleSet
+
+# An observation can be misheard or mistyped; that is part of the likelihood rows, not of this.
+CERTAIN = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A limit worked out for this nameplate, SI, with its standard uncertainty."""
+
+    value: float
+    uncertainty: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A reading classified. `evidence` is P(outcome) in the order of the check's outcomes."""
+
+    reading: Reading
+    check: str
+    outcomes: tuple[str, ...]
+    evidence: tuple[float, ...]
+    measure: Measure | None
+    edges: tuple[Edge, ...]
+    value: float | None  # SI, after the leads are subtracted
+    uncertainty: float | None  # standard, SI
+    superseded: bool
+    repeats: int  # earlier readings of the same check with the same outcome
+    notes: tuple[str, ...]
+
+    @property
+    def outcome(self) -> str:
+        """The most probable outcome (the first listed, on a tie)."""
+        best = max(range(len(self.evidence)), key=lambda i: self.evidence[i])
+        return self.outcomes[best]
+
+    @property
+    def probability(self) -> float:
+        """The probability of that outcome."""
+        return max(self.evidence)
+
+    def probability_of(self, outcome: str) -> float:
+        """The probability of one outcome."""
+        return self.evidence[self.outcomes.index(outcome)]
+
+
+def limit_edge(limit: Limit, nameplate: Mapping[str, NameplateValue]) -> Edge:
+    """A limit for this nameplate. An assumed nameplate value makes the limit itself uncertain."""
+    if limit.nameplate is None:
+        return Edge(limit.factor, 0.0, limit.unit, limit.source)
+    plate = nameplate[limit.nameplate]
+    base = float(plate.value)
+    source = limit.source
+    if limit.tolerance is not None:
+        lower, upper, source = supply_limits(base)
+        value = lower if limit.tolerance == "lower" else upper
+        slope = value / base
+    else:
+        value = limit.factor * (base / limit.reference) ** limit.power
+        slope = limit.power * value / base
+    if limit.at_least is not None and value < limit.at_least:
+        return Edge(limit.at_least, 0.0, limit.unit, source)
+    return Edge(value, abs(slope) * plate.uncertainty, limit.unit, source)
+
+
+def measure_edges(measure: Measure, nameplate: Mapping[str, NameplateValue]) -> tuple[Edge, ...]:
+    """The limits between the outcomes of a measure, from low to high."""
+    return tuple(limit_edge(limit, nameplate) for limit in measure.limits)
+
+
+def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
+    """One finding per reading, in the order of the request."""
+    latest = case.latest()
+    found: list[Finding] = []
+    for reading in case.readings:
+        finding = find(rule_set, case, reading)
+        earlier = [one for one in found if one.check == finding.check]
+        repeats = sum(one.outcome == finding.outcome for one in earlier)
+        superseded = latest[reading.check].index != reading.index
+        notes = list(finding.notes)
+        if superseded:
+            notes.append(
+                f"a later reading of this check (readings/{latest[reading.check].index}) stands"
+            )
+        elif earlier:
+            notes.append("stands instead of the earlier reading of this check")
+        found.append(_with(finding, superseded, repeats, tuple(notes)))
+    return tuple(found)
+
+
+def _with(finding: Finding, superseded: bool, repeats: int, notes: tuple[str, ...]) -> Finding:
+    return Finding(
+        finding.reading,
+        finding.check,
+        finding.outcomes,
+        finding.evidence,
+        finding.measure,
+        finding.edges,
+        finding.value,
+        finding.uncertainty,
+        superseded,
+        repeats,
+        notes,
+    )
+
+
+def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
+    """The finding of one reading by itself."""
+    check = rule_set.checks[reading.check]
+    if reading.outcome is not None:
+        evidence = tuple(
+            CERTAIN if outcome == reading.outcome else 0.0 for outcome in check.outcomes
+        )
+        return Finding(
+            reading, check.id, check.outcomes, evidence, None, (), None, None, False, 0, ()
+        )
+    measure = next(one for one in check.measures if one.quantity == reading.quantity)
+    edges = measure_edges(measure, case.nameplate)
+    notes = _nameplate_notes(measure, case.nameplate)
+    instrument = case.instruments.get(measure.quantity)
+    value: float | None = None
+    uncertainty: float | None = None
+    limits = [edge.value for edge in edges]
+    if reading.value is not None:
+        value, uncertainty = measured(reading.value, instrument)
+        region = partition_probabilities(
+            value, uncertainty, limits, [edge.uncertainty for edge in edges]
+        )
+        if instrument is not None and not instrument.stated:
+            notes.append("accuracy not given: the rule set's default instrument is assumed")
+    else:
+        beyond = reading.beyond if reading.beyond is not None else math.inf
+        region = _beyond(beyond, limits)
+        if math.isfinite(beyond):
+            word = "" if reading.range_stated else " (the assumed range)"
+            notes.append(f"over range: taken as more than {beyond:g} (SI){word}")
+        else:
+            notes.append("over range: taken as above every limit")
+    evidence = _spread(check, measure, region)
+    evidence, weak = _test_voltage(check, reading, instrument, evidence)
+    return Finding(
+        reading,
+        check.id,
+        check.outcomes,
+        evidence,
+        measure,
+        edges,
+        value,
+        uncertainty,
+        False,
+        0,
+        (*notes, *weak),
+    )
+
+
+def measured(value: float, instrument: Instrument | None) -> tuple[float, float]:
+    """A raw value (SI) less the leads, and its standard uncertainty (JCGM 100:2008 4.3.7)."""
+    if instrument is None:
+        return value, 0.0
+    resolution = instrument.resolution
+    if resolution is None:
+        decade = 10.0 ** math.ceil(math.log10(abs(value))) if value else 0.0
+        resolution = max(decade / instrument.display_counts, instrument.finest_resolution)
+    accuracy = Accuracy(instrument.percent_of_reading, instrument.counts, resolution)
+    meter = rectangular_standard_uncertainty(accuracy_half_width(value, accuracy))
+    corrected = max(value - instrument.lead_resistance, 0.0) if value >= 0 else value
+    return corrected, combine(meter, instrument.lead_uncertainty)
+
+
+def _beyond(beyond: float, limits: list[float]) -> list[float]:
+    if not math.isfinite(beyond):
+        return [0.0] * len(limits) + [1.0]
+    likelihoods = over_range_likelihoods(beyond, limits)
+    total = math.fsum(likelihoods)
+    return [likelihood / total for likelihood in likelihoods]
+
+
+def _spread(
+    check: Check, measure: Measure, region: list[float] | tuple[float, ...]
+) -> tuple[float, ...]:
+    by_outcome = dict(zip(measure.outcomes, region, strict=True))
+    return tuple(by_outcome.get(outcome, 0.0) for outcome in check.outcomes)
+
+
+def _nameplate_notes(measure: Measure, nameplate: Mapping[str, NameplateValue]) -> list[str]:
+    notes = []
+    for name in sorted({limit.nameplate for limit in measure.limits if limit.nameplate}):
+        plate = nameplate[name]
+        if plate.origin != "stated":
+            notes.append(f"nameplate {name} not given: {plate.value:g} (SI) {plate.origin}")
+    return notes
+
+
+def _test_voltage(
+    check: Check,
+    reading: Reading,
+    instrument: Instrument | None,
+    evidence: tuple[float, ...],
+) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Share the weight of an outcome that this meter's test voltage cannot tell from others."""
+    rule = check.test_voltage
+    if rule is None or reading.quantity != "resistance":
+        return evidence, ()
+    stated = instrument.test_voltage if instrument is not None else None
+    volts = rule.assumed if stated is None else stated
+    if volts >= rule.least:
+        return evidence, ()
+    alike = [check.outcomes.index(name) for name in (rule.outcome, *rule.confused_with)]
+    if evidence[alike[0]] <= 0.0:
+        return evidence, ()
+    pooled = math.fsum(evidence[i] for i in alike) / len(alike)
+    shared = tuple(pooled if i in alike else p for i, p in enumerate(evidence))
+    known = "assumed" if stated is None else "stated"
+    return shared, (
+        f"the meter's test voltage ({volts:g} V {known}) is under {rule.least:g} V: "
+        f"{rule.outcome} cannot be told from {', '.join(rule.confused_with)}",
+    )

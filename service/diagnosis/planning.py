@@ -1,0 +1,143 @@
+"""Which check comes next: most information about the remedy per minute of work and risk."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.diagnosis.belief import BeliefModel, Vector, expected_information
+from service.diagnosis.case import Case
+from service.diagnosis.chaining import Conclusions
+from service.diagnosis.facts import effective_confirmations
+from service.diagnosis.findings import Finding
+from service.ruleset.model import Check, Preparation, RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A check that may be carried out, with what it promises and costs."""
+
+    check: Check
+    information: float  # bits
+    cost: float  # minutes, risk counted as minutes
+    unmet: tuple[str, ...]  # precautions still to confirm before it
+    preferred: bool
+
+    @property
+    def worth(self) -> float:
+        """Bits per minute."""
+        return self.information / self.cost
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The next thing to do: a check, or the preparation that it waits for."""
+
+    check: Check
+    preparation: Preparation | None
+    recheck: bool
+    because: str
+
+
+def opened(rule_set: RuleSet, case: Case) -> bool:
+    """Whether the equipment may stand open: said so, or read behind the cover."""
+    effective = effective_confirmations(rule_set, case.confirmed)
+    if any(rule_set.precautions[one].withdrawn_by for one in effective):
+        return True
+    if not effective.isdisjoint(
+        one for access in rule_set.access.values() for one in access.closes_with
+    ):
+        return False
+    return any(
+        rule_set.access[rule_set.checks[reading.check].access].requires for reading in case.readings
+    )
+
+
+def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
+    """The precautions to confirm before a check is offered, in the order to take them."""
+    access = rule_set.access[check.access]
+    needed = list(access.requires)
+    if access.closes_with and opened(rule_set, case):
+        needed += access.closes_with
+    effective = effective_confirmations(rule_set, case.confirmed)
+    return tuple(one for one in needed if one not in effective)
+
+
+def may_be_offered(
+    rule_set: RuleSet, conclusions: Conclusions, answered: frozenset[str], check: Check
+) -> bool:
+    """Whether rules admit a check now. Barring wins over admitting; dead checks before live."""
+    if check.id in conclusions.barred:
+        return False
+    if check.by_rule and check.id not in conclusions.admitted:
+        return False
+    return not any(
+        other not in answered
+        and may_be_offered(rule_set, conclusions, answered, rule_set.checks[other])
+        for other in check.dead_alternatives
+    )
+
+
+def candidates(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    case: Case,
+    conclusions: Conclusions,
+    posterior: Vector,
+    checks: Iterable[str],
+) -> list[Candidate]:
+    """The checks among `checks` that may be offered, unanswered or to be repeated."""
+    answered = frozenset(reading.check for reading in case.readings)
+    minutes = {step.confirms: step.minutes for step in rule_set.preparations.values()}
+    out = []
+    for name in checks:
+        check = rule_set.checks[name]
+        if not may_be_offered(rule_set, conclusions, answered, check):
+            continue
+        waiting = unmet(rule_set, case, check)
+        risk = rule_set.tuning.live_risk_minutes if check.live else 0.0
+        out.append(
+            Candidate(
+                check=check,
+                information=expected_information(model, posterior, name),
+                cost=check.minutes + risk + sum(minutes[one] for one in waiting),
+                unmet=waiting,
+                preferred=name in conclusions.preferred,
+            )
+        )
+    return out
+
+
+def choose(found: Iterable[Candidate], least_information: float) -> Candidate | None:
+    """Preferred checks first, then the most bits per minute; ties by id.
+
+    A check that promises less than `least_information` bits is not worth asking for, unless a
+    rule prefers it: rules know reasons that are not about which fault it is.
+    """
+    worthy = [one for one in found if one.preferred or one.information >= least_information]
+    return min(
+        worthy,
+        key=lambda one: (not one.preferred, -round(one.worth, 12), one.check.id),
+        default=None,
+    )
+
+
+def cheapest(found: Iterable[Candidate]) -> Candidate | None:
+    """The least cost first; preferred ones before others."""
+    return min(found, key=lambda one: (not one.preferred, one.cost, one.check.id), default=None)
+
+
+def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool = False) -> Plan:
+    """The candidate itself, or the preparation for the first thing it waits for."""
+    preparation = None
+    if candidate.unmet:
+        preparation = next(
+            step for step in rule_set.preparations.values() if step.confirms == candidate.unmet[0]
+        )
+    return Plan(candidate.check, preparation, recheck, because)
+
+
+def unanswered(rule_set: RuleSet, findings: Iterable[Finding]) -> list[str]:
+    """Checks without a reading, in the rule set's order."""
+    answered = {finding.check for finding in findings}
+    return [name for name in rule_set.checks if name not in answered]

@@ -1,0 +1,79 @@
+"""Which precautions stand, in order, with their figures worked out. In doubt, one more."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.physics.discharge import discharge_figures
+
+from service.diagnosis.case import Case
+from service.diagnosis.facts import effective_confirmations
+from service.ruleset.model import Precaution, RuleSet
+
+SAFE_VOLTAGE = 42.4  # V, safety extra-low voltage: IEC 60335-1 clause 8.1.4
+
+
+@dataclass(frozen=True, slots=True)
+class StandingPrecaution:
+    """A precaution as shown in one answer."""
+
+    precaution: Precaution
+    text: str
+    confirmed: bool
+
+
+def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
+    """Figures that a precaution's or a step's text may name in braces.
+
+    From the capacitor's ratings on the nameplate (or the rule set's assumption): `wait` from peak
+    voltage to 42.4 V through the bleed resistor, rounded up to 5 s; `energy`; `peak`; `charge`.
+    """
+    names = rule_set.capacitor
+    if names is None:
+        return {}
+    plate = case.nameplate
+    found = discharge_figures(
+        float(plate[names.capacitance].value),
+        float(plate[names.rated_voltage].value),
+        float(plate[names.bleed_resistance].value),
+        SAFE_VOLTAGE,
+    )
+    wait = found.wait if found.wait is not None else math.inf
+    return {
+        "wait": f"{5 * math.ceil(wait / 5):d} s" if math.isfinite(wait) else "no time that helps",
+        "energy": f"{found.energy:.1f} J",
+        "charge": f"{found.charge * 1e6:.0f} µC",
+        "peak": f"{found.peak_voltage / 1000:.1f} kV",
+    }
+
+
+FIGURES = ("wait", "energy", "charge", "peak")
+
+
+def standing(
+    rule_set: RuleSet, case: Case, wanted: Iterable[str]
+) -> tuple[StandingPrecaution, ...]:
+    """The wanted precautions in the rule set's order, those to confirm with their state."""
+    ids = set(wanted)
+    effective = effective_confirmations(rule_set, case.confirmed)
+    worked_out = figures(rule_set, case)
+    out = []
+    for precaution in rule_set.precautions.values():
+        if precaution.id not in ids:
+            continue
+        text = fill(precaution.text, worked_out)
+        withdrawn = precaution.id in case.confirmed and precaution.id not in effective
+        if withdrawn:
+            by = " and ".join(one for one in precaution.withdrawn_by if one in case.confirmed)
+            text += f" Confirmed earlier, but withdrawn by {by}: confirm it again without {by}."
+        out.append(StandingPrecaution(precaution, text, precaution.id in effective))
+    return tuple(out)
+
+
+def fill(text: str, worked_out: dict[str, str]) -> str:
+    """Put the figures in place of their names in braces."""
+    for name, value in worked_out.items():
+        text = text.replace("{" + name + "}", value)
+    return text

@@ -1,0 +1,206 @@
+"""The assessment as the JSON document of the HTTP contract. Nothing is decided here."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from service.physics.units import from_si
+
+from service.diagnosis.belief import BeliefModel, Vector
+from service.diagnosis.case import Case
+from service.diagnosis.conflicts import Conflict
+from service.diagnosis.decision import Verdict
+from service.diagnosis.findings import Edge, Finding, measure_edges
+from service.diagnosis.planning import Plan
+from service.diagnosis.precautions import StandingPrecaution, fill
+from service.ruleset.model import UNLISTED_FAULT, Check, Measure, RuleSet
+
+MILLIONTHS = 1_000_000
+
+
+def hypotheses(rule_set: RuleSet, model: BeliefModel, posterior: Vector) -> list[dict[str, Any]]:
+    """Every hypothesis, most probable first, to a millionth; they sum to exactly 1.
+
+    Rounding keeps the answer the same on machines whose last binary digit differs; the largest
+    remainders are rounded up so that the sum holds.
+    """
+    scaled = posterior * MILLIONTHS
+    units = np.floor(scaled).astype(int)
+    short = MILLIONTHS - int(units.sum())
+    for position in np.argsort(-(scaled - units), kind="stable")[:short]:
+        units[position] += 1
+    rows = [
+        {
+            "fault": name,
+            "component": None if name == UNLISTED_FAULT else rule_set.faults[name].component,
+            "probability": int(unit) / MILLIONTHS,
+        }
+        for name, unit in zip(model.hypotheses, units, strict=True)
+    ]
+    return sorted(rows, key=lambda row: (-float(row["probability"]), str(row["fault"])))
+
+
+def finding(one: Finding) -> dict[str, Any]:
+    """One finding, with its limits and what was measured in the unit that was sent."""
+    shown = None
+    if one.value is not None and one.measure is not None:
+        unit = one.reading.unit or one.measure.unit
+        quantity = one.measure.quantity
+        step = 1.0 if quantity != "temperature" else 0.0
+        per_unit = from_si(step, unit, quantity) if step else 1.0
+        shown = {
+            "value": _significant(from_si(one.value, unit, quantity)),
+            "unit": unit,
+            "standard_uncertainty": _significant((one.uncertainty or 0.0) * per_unit, 2),
+        }
+    return {
+        "reading": one.reading.index,
+        "check": one.check,
+        "outcome": one.outcome,
+        "probability": round(one.probability, 6),
+        "probabilities": [
+            {"outcome": outcome, "probability": round(probability, 6)}
+            for outcome, probability in zip(one.outcomes, one.evidence, strict=True)
+        ],
+        "limits": limits(one.measure, one.edges) if one.measure else [],
+        "measured": shown,
+        "superseded": one.superseded,
+        "notes": list(one.notes),
+    }
+
+
+def limits(measure: Measure, edges: tuple[Edge, ...]) -> list[dict[str, Any]]:
+    """The span of each outcome of a measure: lower and upper limit, null where open."""
+    out = []
+    for position, outcome in enumerate(measure.outcomes):
+        lower = edges[position - 1] if position else None
+        upper = edges[position] if position < len(edges) else None
+        nearest = upper or lower
+        out.append(
+            {
+                "outcome": outcome,
+                "lower": _limit(lower, measure.quantity),
+                "upper": _limit(upper, measure.quantity),
+                "source": nearest.source if nearest else "",
+            }
+        )
+    return out
+
+
+def _limit(edge: Edge | None, quantity: str) -> dict[str, Any] | None:
+    if edge is None:
+        return None
+    return {"value": _significant(from_si(edge.value, edge.unit, quantity)), "unit": edge.unit}
+
+
+def _significant(value: float, digits: int = 6) -> float:
+    if value == 0.0 or not math.isfinite(value):
+        return 0.0
+    return float(f"{value:.{digits}g}")
+
+
+def expected(check: Check, case: Case) -> dict[str, Any]:
+    """What a healthy part gives, and the limits of each outcome for this nameplate."""
+    spans: dict[str, dict[str, Any]] = {}
+    if check.measures:
+        measure = check.measures[0]
+        spans = {
+            row["outcome"]: row for row in limits(measure, measure_edges(measure, case.nameplate))
+        }
+    return {
+        "text": check.expected_text,
+        "outcomes": [
+            {
+                "outcome": outcome,
+                "meaning": check.meaning(outcome),
+                "lower": spans.get(outcome, {}).get("lower"),
+                "upper": spans.get(outcome, {}).get("upper"),
+                "source": spans.get(outcome, {}).get("source", check.source),
+            }
+            for outcome in check.outcomes
+        ],
+    }
+
+
+def next_check(
+    plan: Plan, case: Case, precautions: list[dict[str, Any]], worked_out: dict[str, str]
+) -> dict[str, Any]:
+    """The next check, or the preparation that it waits for."""
+    step, check = plan.preparation, plan.check
+    if step is not None:
+        return {
+            "id": step.id,
+            "kind": "preparation",
+            "title": step.title,
+            "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
+            "how": [fill(line, worked_out) for line in step.how],
+            "expected": None,
+            "confirms": [step.confirms],
+            "for_check": check.id,
+            "recheck": False,
+            "tools": list(step.tools),
+            "minutes": step.minutes,
+            "precautions": precautions,
+        }
+    return {
+        "id": check.id,
+        "kind": check.kind,
+        "title": check.title,
+        "why": plan.because,
+        "how": [fill(line, worked_out) for line in check.how],
+        "expected": expected(check, case),
+        "confirms": [],
+        "for_check": None,
+        "recheck": plan.recheck,
+        "tools": list(check.tools),
+        "minutes": check.minutes,
+        "precautions": precautions,
+    }
+
+
+def verdict(rule_set: RuleSet, found: Verdict, follow_up: frozenset[str]) -> dict[str, Any]:
+    """The verdict with its remedy, parts and the checks after the repair."""
+    remedy = rule_set.remedies[found.fault.remedy]
+    extra = [check for check in rule_set.checks if check in follow_up]
+    after = dict.fromkeys([*remedy.checks_after, *extra, *rule_set.after_every_repair])
+    return {
+        "fault": found.fault.id,
+        "title": found.fault.title,
+        "component": found.fault.component,
+        "confidence": round(found.confidence, 6),
+        "remedy": {
+            "id": remedy.id,
+            "action": remedy.action,
+            "minutes": remedy.minutes,
+            "source": remedy.source,
+        },
+        "parts": list(remedy.parts),
+        "also_replace": list(remedy.also_replace),
+        "checks_after_repair": list(after),
+        "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
+    }
+
+
+def precaution(one: StandingPrecaution, *, now: bool = True) -> dict[str, Any]:
+    """A precaution as shown. `now` is false for one that belongs to a later step."""
+    return {
+        "id": one.precaution.id,
+        "signal_word": one.precaution.signal_word,
+        "text": one.text,
+        "sign": one.precaution.sign,
+        "must_confirm": one.precaution.confirm,
+        "confirmed": one.confirmed,
+        "applies_now": now,
+        "source": one.precaution.source,
+    }
+
+
+def conflict(one: Conflict) -> dict[str, Any]:
+    """A conflict as shown."""
+    return {
+        "checks": [found.check for found in one.findings],
+        "readings": [found.reading.index for found in one.findings],
+        "message": one.text,
+    }

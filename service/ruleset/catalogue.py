@@ -1,0 +1,109 @@
+"""The installed rule sets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from service.ruleset.build import build, read_folder
+from service.ruleset.describe import describe, summarise
+from service.ruleset.lint import lint
+from service.ruleset.model import RuleSet
+from service.ruleset.source import Issue, RuleSetError
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+
+def bundled_rules() -> Path:
+    """The folder of the rule sets that come with the service.
+
+    A wheel carries them inside the package; a checkout has them beside it.
+    """
+    inside = _PACKAGE / "_rules"
+    return inside if inside.is_dir() else _PACKAGE.parent / "rules"
+
+
+def load_rule_set(folder: Path) -> RuleSet:
+    """Read, build and lint the rule set in a folder.
+
+    Raises:
+        RuleSetError: with file and line of everything that is wrong.
+    """
+    documents = read_folder(folder)
+    rule_set = build(documents)
+    issues = lint(rule_set, documents)
+    if issues:
+        raise RuleSetError(issues)
+    return rule_set
+
+
+class Catalogue:
+    """An immutable collection of rule sets, by id."""
+
+    def __init__(self, rule_sets: dict[str, RuleSet]) -> None:
+        self._rule_sets = dict(sorted(rule_sets.items()))
+
+    @classmethod
+    def load(cls, extra: Path | None = None) -> Catalogue:
+        """The bundled rule sets, and those in `extra`, which add to or replace them by id.
+
+        Raises:
+            RuleSetError: if any of them cannot be used, or `extra` holds none.
+        """
+        issues: list[Issue] = []
+        found: dict[str, RuleSet] = {}
+        for root in (bundled_rules(), extra):
+            if root is None:
+                continue
+            folders = _folders(root)
+            if not folders:
+                where = f"{root}: no rule set here (a folder with a rule-set.yaml)"
+                issues.append(Issue(where, 0, "nothing to load"))
+            for folder in folders:
+                try:
+                    rule_set = load_rule_set(folder)
+                except RuleSetError as error:
+                    issues.extend(error.issues)
+                    continue
+                found[rule_set.id] = rule_set
+        taken: dict[str, str] = {}
+        for rule_set in found.values():
+            other = taken.setdefault(rule_set.equipment, rule_set.id)
+            if other != rule_set.id:
+                message = f"{rule_set.id} and {other} are both for {rule_set.equipment}"
+                issues.append(Issue(rule_set.id, 0, message))
+        if issues:
+            raise RuleSetError(issues)
+        return cls(found)
+
+    def ids(self) -> tuple[str, ...]:
+        """The ids of the rule sets, sorted."""
+        return tuple(self._rule_sets)
+
+    def equipment(self) -> tuple[str, ...]:
+        """The types of equipment that can be assessed."""
+        return tuple(rule_set.equipment for rule_set in self._rule_sets.values())
+
+    def get(self, rule_set_id: str) -> RuleSet:
+        """The rule set of an id. Raises KeyError if there is none."""
+        return self._rule_sets[rule_set_id]
+
+    def for_equipment(self, equipment: str) -> RuleSet | None:
+        """The rule set for a type of equipment, if there is one."""
+        return next((r for r in self._rule_sets.values() if r.equipment == equipment), None)
+
+    def summaries(self) -> list[dict[str, Any]]:
+        """A line for each rule set, JSON-ready."""
+        return [summarise(rule_set) for rule_set in self._rule_sets.values()]
+
+    def description(self, rule_set_id: str) -> dict[str, Any]:
+        """All that can be asked of and answered by a rule set, JSON-ready. KeyError if unknown."""
+        return describe(self.get(rule_set_id))
+
+
+def _folders(root: Path) -> list[Path]:
+    if (root / "rule-set.yaml").is_file():
+        return [root]
+    if not root.is_dir():
+        return []
+    return sorted(child for child in root.iterdir() if (child / "rule-set.yaml").is_file())

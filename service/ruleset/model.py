@@ -1,0 +1,330 @@
+"""The immutable model of a rule set: what a folder of YAML files means once it has been checked.
+
+All quantities are in SI units. Ids are kebab-case, nameplate fields snake_case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+UNLISTED_FAULT = "unlisted-fault"
+NO_FAULT = "no-fault-present"
+
+Meaning = Literal["normal", "abnormal", "neutral"]
+Comparison = Literal["eq", "ne", "lt", "le", "gt", "ge", "in"]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in SI units, and the unit (UCUM) that the author wrote, for display."""
+
+    value: float
+    unit: str
+    quantity: str
+
+
+@dataclass(frozen=True, slots=True)
+class NameplateField:
+    """One nameplate entry: a quantity, or one of a few words."""
+
+    id: str
+    title: str
+    quantity: str | None
+    choices: tuple[str, ...]
+    default: float | str
+    unit: str | None
+    default_uncertainty: float  # standard uncertainty of an assumed value, SI
+    nominals: tuple[float, ...]  # values that an unstated one may be deduced to be, SI
+    deduce_from: tuple[str, ...]  # checks whose reading tells the nearest nominal
+    least: float | None  # SI; values outside [least, most] are refused
+    most: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """The boundary between two neighbouring outcomes, possibly following the nameplate.
+
+    `factor` times the nameplate value to `power`, over `reference` to `power`; a plain constant
+    has no nameplate field. `tolerance` takes the supply tolerance band instead.
+    """
+
+    factor: float
+    nameplate: str | None
+    reference: float
+    power: float
+    at_least: float | None
+    tolerance: Literal["lower", "upper"] | None
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One way to read a check as a number: outcomes from low to high, with a limit between each."""
+
+    quantity: str
+    unit: str
+    outcomes: tuple[str, ...]
+    limits: tuple[Limit, ...]
+    least: float | None  # a reading below it (SI) is refused as impossible
+
+
+@dataclass(frozen=True, slots=True)
+class MeterTestVoltage:
+    """A meter testing with less than `least` volts cannot tell `outcome` from others."""
+
+    outcome: str
+    confused_with: tuple[str, ...]
+    least: float
+    assumed: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A test or an observation."""
+
+    id: str
+    title: str
+    component: str
+    kind: Literal["measurement", "observation"]
+    scope: Literal["component", "function"]
+    access: str
+    groups: tuple[str, ...]
+    live: bool
+    instrument_category: str | None
+    dead_alternatives: tuple[str, ...]
+    why_live: str | None
+    by_rule: bool  # offered only when a rule admits it
+    minutes: float
+    tools: tuple[str, ...]
+    why: str
+    how: tuple[str, ...]
+    expected: tuple[str, ...]  # outcomes of a healthy part
+    expected_text: str
+    outcomes: tuple[str, ...]
+    measures: tuple[Measure, ...]
+    test_voltage: MeterTestVoltage | None
+    precautions: tuple[str, ...]
+    default: tuple[float, ...]  # P(outcome | part healthy), in the order of `outcomes`
+    rows: Mapping[str, tuple[float, ...]]  # P(outcome | fault) where it differs
+    source: str
+
+    def meaning(self, outcome: str) -> Meaning:
+        """Whether a healthy part gives this outcome."""
+        return "normal" if outcome in self.expected else "abnormal"
+
+    def row(self, fault: str, unlisted_blend: float) -> tuple[float, ...]:
+        """P(outcome | fault), in the order of `outcomes`.
+
+        An unlisted fault that has no row of its own is the healthy row blended with a uniform one.
+        """
+        if fault in self.rows:
+            return self.rows[fault]
+        if fault == UNLISTED_FAULT:
+            flat = 1.0 / len(self.outcomes)
+            return tuple((1 - unlisted_blend) * p + unlisted_blend * flat for p in self.default)
+        return self.default
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """A complaint."""
+
+    id: str
+    title: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A root cause hypothesis."""
+
+    id: str
+    title: str
+    component: str
+    rate: float  # relative frequency among faults
+    symptoms: Mapping[str, float]  # P(symptom | fault)
+    remedy: str
+    verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
+    effect: bool  # usually the effect of another fault
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """A repair action."""
+
+    id: str
+    action: str
+    minutes: float
+    access: str
+    parts: tuple[str, ...]
+    also_replace: tuple[str, ...]
+    checks_after: tuple[str, ...]
+    precautions: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Precaution:
+    """A safety precaution. `text` may hold the names of computed figures in braces."""
+
+    id: str
+    signal_word: str
+    sign: str | None
+    text: str
+    confirm: bool
+    withdrawn_by: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """The step after which a precaution can be confirmed."""
+
+    id: str
+    confirms: str
+    title: str
+    why: str
+    how: tuple[str, ...]
+    minutes: float
+    tools: tuple[str, ...]
+    precautions: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """What must be confirmed before checks at this place are offered."""
+
+    id: str
+    title: str
+    requires: tuple[str, ...]
+    precautions: tuple[str, ...]
+    powered: bool  # the equipment is energised for it
+    closes_with: tuple[str, ...]  # to confirm first, if the equipment may have been opened
+
+
+@dataclass(frozen=True, slots=True)
+class Predicate:
+    """A comparison of a nameplate value or a reading; evaluated before chaining, as a token."""
+
+    token: str
+    subject: Literal["nameplate", "reading"]
+    name: str
+    comparison: Comparison
+    operands: tuple[float | str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Consequence:
+    """What a rule that fires brings about. `targets` are ids; groups are already expanded."""
+
+    kind: Literal[
+        "derive",
+        "exclude",
+        "weigh",
+        "admit",
+        "bar",
+        "prefer",
+        "require",
+        "stop",
+        "follow-up",
+        "contradiction",
+    ]
+    targets: tuple[str, ...]
+    ratio: float = 1.0
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One way to satisfy a condition: tokens that must be there, tokens that must not."""
+
+    all_of: tuple[str, ...]
+    none_of: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule, its condition in disjunctive form."""
+
+    id: str
+    because: str
+    branches: tuple[Branch, ...]
+    consequences: tuple[Consequence, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentDefault:
+    """What is assumed of a meter whose accuracy is not given (SI units)."""
+
+    quantity: str
+    percent_of_reading: float
+    counts: float
+    display_counts: float  # resolution = reading's decade over this, where none is given
+    finest_resolution: float
+    lead_resistance: float
+    lead_uncertainty: float
+    range: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Capacitor:
+    """Names of the nameplate fields that hold the stored-energy figures."""
+
+    capacitance: str
+    rated_voltage: str
+    bleed_resistance: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Numbers of the reasoning itself, each with a source in the rule set."""
+
+    unlisted_share: float
+    unlisted_component: float
+    unlisted_function: float
+    symptom_floor: float
+    certain: float  # a finding of this probability is a fact for rules
+    possible: float  # from this probability on a safety rule counts it
+    live_risk_minutes: float
+    least_information: float  # bits
+    conflict_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSet:
+    """Everything the service knows about one type of equipment."""
+
+    id: str
+    equipment: str
+    version: str
+    title: str
+    description: str
+    jurisdictions: str
+    sources: tuple[str, ...]
+    content_hash: str
+    nameplate: Mapping[str, NameplateField]
+    instruments: Mapping[str, InstrumentDefault]
+    capacitor: Capacitor | None
+    tuning: Tuning
+    always: tuple[str, ...]  # precautions that stand in every answer
+    after_every_repair: tuple[str, ...]
+    tools: Mapping[str, str]
+    symptoms: Mapping[str, Symptom]
+    faults: Mapping[str, Fault]
+    remedies: Mapping[str, Remedy]
+    checks: Mapping[str, Check]
+    precautions: Mapping[str, Precaution]
+    preparations: Mapping[str, Preparation]
+    access: Mapping[str, Access]
+    rules: tuple[Rule, ...]
+    predicates: tuple[Predicate, ...] = field(default=())
