@@ -13,6 +13,10 @@ from service.diagnosis.findings import Finding
 from service.ruleset.model import UNLISTED_FAULT
 
 
+# A hypothesis under this probability no longer counts as an explanation of all readings.
+PLAUSIBLE = 0.02
+
+
 @dataclass(frozen=True, slots=True)
 class Conflict:
     """Standing findings that no single listed fault explains together."""
@@ -39,9 +43,10 @@ def conflicts(
 ) -> tuple[Conflict, ...]:
     """Contradictions that rules declared, then those that the tables show.
 
-    By the tables: a finding that the leading listed hypothesis explains worse than `ratio` times
-    what another would, although further readings hold that hypothesis up. The finding and the
-    reading that speaks most against its own best explanation are in conflict.
+    By the tables: no hypothesis that is still plausible explains every finding, that is, gives
+    each at least `ratio` times the likelihood which its best explanation gives it. A finding that
+    the leading hypothesis explains badly, and the one that speaks most against the best
+    explanation of the first, are then in conflict.
     """
     standing = {finding.check: finding for finding, _ in belief.likelihoods}
     found: dict[frozenset[str], Conflict] = {}
@@ -60,6 +65,10 @@ def _by_tables(
     model: BeliefModel, symptom: str, belief: Belief, ratio: float
 ) -> list[tuple[tuple[Finding, Finding], str]]:
     listed = np.array([h != UNLISTED_FAULT for h in model.hypotheses])
+    plausible = listed & (belief.posterior >= PLAUSIBLE)
+    badly = [row <= ratio * row[listed].max() for _, row in belief.likelihoods]
+    if not badly or bool((plausible & ~np.any(badly, axis=0)).any()):
+        return []
     leading = int(np.argmax(np.where(listed, belief.posterior, -1.0)))
     out = []
     for finding, row in belief.likelihoods:

@@ -1,4 +1,4 @@
-"""From belief and conclusions to a decision: stop, verdict, next check, or an honest "unresolved"."""
+"""From belief and conclusions to a decision: stop, verdict, next check, or "unresolved"."""
 
 from __future__ import annotations
 

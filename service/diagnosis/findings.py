@@ -15,12 +15,15 @@ from service.physics.metrology import (
     rectangular_standard_uncertainty,
 )
 from service.physics.supply import supply_limits
+from service.physics.units import from_si
 
 from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
 from service.ruleset.model import Check, Limit, Measure, RuleSet
 
 # An observation can be misheard or mistyped; that is part of the likelihood rows, not of this.
 CERTAIN = 1.0
+INCONCLUSIVE = "inconclusive"
+CONCLUSIVE = 0.5 + 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +54,9 @@ class Finding:
 
     @property
     def outcome(self) -> str:
-        """The most probable outcome (the first listed, on a tie)."""
+        """The outcome that is more probable than all others together, or `inconclusive`."""
         best = max(range(len(self.evidence)), key=lambda i: self.evidence[i])
-        return self.outcomes[best]
+        return self.outcomes[best] if self.evidence[best] > CONCLUSIVE else INCONCLUSIVE
 
     @property
     def probability(self) -> float:
@@ -137,7 +140,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         )
     measure = next(one for one in check.measures if one.quantity == reading.quantity)
     edges = measure_edges(measure, case.nameplate)
-    notes = _nameplate_notes(measure, case.nameplate)
+    notes = _nameplate_notes(rule_set, measure, case.nameplate)
     instrument = case.instruments.get(measure.quantity)
     value: float | None = None
     uncertainty: float | None = None
@@ -153,8 +156,8 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         beyond = reading.beyond if reading.beyond is not None else math.inf
         region = _beyond(beyond, limits)
         if math.isfinite(beyond):
-            word = "" if reading.range_stated else " (the assumed range)"
-            notes.append(f"over range: taken as more than {beyond:g} (SI){word}")
+            word = "" if reading.range_stated else ", the assumed range"
+            notes.append(f"over range: taken as more than {_shown(beyond, measure)}{word}")
         else:
             notes.append("over range: taken as above every limit")
     evidence = _spread(check, measure, region)
@@ -203,13 +206,21 @@ def _spread(
     return tuple(by_outcome.get(outcome, 0.0) for outcome in check.outcomes)
 
 
-def _nameplate_notes(measure: Measure, nameplate: Mapping[str, NameplateValue]) -> list[str]:
+def _nameplate_notes(
+    rule_set: RuleSet, measure: Measure, nameplate: Mapping[str, NameplateValue]
+) -> list[str]:
     notes = []
     for name in sorted({limit.nameplate for limit in measure.limits if limit.nameplate}):
         plate = nameplate[name]
         if plate.origin != "stated":
-            notes.append(f"nameplate {name} not given: {plate.value:g} (SI) {plate.origin}")
+            field = rule_set.nameplate[name]
+            shown = from_si(float(plate.value), field.unit or "1", field.quantity or "ratio")
+            notes.append(f"{name} not given: {shown:.6g} {field.unit} {plate.origin}")
     return notes
+
+
+def _shown(value: float, measure: Measure) -> str:
+    return f"{from_si(value, measure.unit, measure.quantity):.6g} {measure.unit}"
 
 
 def _test_voltage(

@@ -1,0 +1,152 @@
+"""Checks: outcomes, limits and likelihood rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from service.ruleset import model as m
+from service.ruleset.draft import Draft
+from service.ruleset.source import Path_
+
+SUM_TOLERANCE = 1e-6
+
+
+class CheckReader(Draft):
+    """Reads `checks.yaml`."""
+
+    def check(self, path: Path_, raw: Mapping[str, Any]) -> m.Check:
+        raw_measures: list[Mapping[str, Any]] = list(raw.get("measures", ()))
+        if "scale" in raw:
+            if raw["scale"] in self.scales:
+                raw_measures += self.scales[raw["scale"]]
+            else:
+                self.fail("checks", path, f"unknown scale {raw['scale']!r}")
+        measures = tuple(self.measure(path, item) for item in raw_measures)
+        outcomes = tuple(raw.get("outcomes", measures[0].outcomes if measures else ()))
+        if not outcomes:
+            self.fail("checks", path, "a check needs outcomes, measures or a scale")
+        for measure in measures:
+            for stray in sorted(set(measure.outcomes) - set(outcomes)):
+                self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
+        self.known("checks", path, raw["expected"], outcomes, "outcome")
+        return m.Check(
+            id=raw["id"],
+            title=raw["title"],
+            component=raw["component"],
+            kind="measurement" if measures else "observation",
+            scope=raw["scope"],
+            access="".join(self.known("checks", path, [raw["access"]], self.raw_access, "access")),
+            groups=tuple(raw.get("groups", ())),
+            live=raw.get("live", False),
+            instrument_category=raw.get("instrument_category"),
+            dead_alternatives=self.known(
+                "checks", path, raw.get("dead_alternatives", ()), self.raw_checks, "check"
+            ),
+            why_live=raw.get("why_live"),
+            by_rule=raw.get("by_rule", False),
+            minutes=raw["minutes"],
+            tools=self.known("checks", path, raw["tools"], self.tools, "tool"),
+            why=raw["why"],
+            how=tuple(raw["how"]),
+            expected=tuple(raw["expected"]),
+            expected_text=raw["expected_text"],
+            outcomes=outcomes,
+            measures=measures,
+            test_voltage=self.test_voltage(path, raw.get("test_voltage"), outcomes),
+            precautions=self.known(
+                "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
+            ),
+            default=self.row((*path, "default"), raw["default"], outcomes),
+            rows=self.rows(path, raw["rows"], outcomes),
+            source=raw["source"],
+        )
+
+    def test_voltage(
+        self, path: Path_, raw: Mapping[str, Any] | None, outcomes: tuple[str, ...]
+    ) -> m.MeterTestVoltage | None:
+        if raw is None:
+            return None
+        where = (*path, "test_voltage")
+        self.known("checks", where, [raw["outcome"], *raw["confused_with"]], outcomes, "outcome")
+        return m.MeterTestVoltage(
+            outcome=raw["outcome"],
+            confused_with=tuple(raw["confused_with"]),
+            least=self.si("checks", where, raw["least"], "voltage"),
+            assumed=self.si("checks", where, raw["assumed"], "voltage"),
+            source=raw["source"],
+        )
+
+    def measure(self, path: Path_, raw: Mapping[str, Any]) -> m.Measure:
+        outcomes = tuple(item["id"] for item in raw["outcomes"])
+        limits = []
+        for item in raw["outcomes"][:-1]:
+            if "below" not in item:
+                self.fail("checks", path, f"outcome {item['id']!r} leaves a hole: give `below`")
+            else:
+                limits.append(self.limit(path, item["below"], raw))
+        if "below" in raw["outcomes"][-1]:
+            self.fail("checks", path, "the last outcome must be open upwards: drop its `below`")
+        quantity = raw["quantity"]
+        self.si("checks", path, {"value": 1.0, "unit": raw["unit"]}, quantity)
+        return m.Measure(
+            quantity=quantity,
+            unit=raw["unit"],
+            outcomes=outcomes,
+            limits=tuple(limits),
+            least=self.si("checks", path, raw["least"], quantity) if "least" in raw else None,
+        )
+
+    def limit(self, path: Path_, raw: Mapping[str, Any], measure: Mapping[str, Any]) -> m.Limit:
+        quantity = measure["quantity"]
+        field = raw.get("of", raw.get("scales_with"))
+        if field is not None and field not in self.nameplate:
+            self.fail("checks", path, f"unknown nameplate field {field!r}")
+            field = None
+        reference = 1.0
+        if "reference" in raw and field is not None:
+            reference = self.si(
+                "checks", path, raw["reference"], self.nameplate[field].quantity or ""
+            )
+        at_least = self.si("checks", path, raw["at_least"], quantity) if "at_least" in raw else None
+        return m.Limit(
+            factor=raw.get("times", 1.0)
+            if "value" not in raw
+            else self.si("checks", path, raw, quantity),
+            nameplate=field,
+            reference=reference,
+            power=float(raw.get("power", 1.0)) if field is not None else 0.0,
+            at_least=at_least,
+            tolerance=raw.get("tolerance"),
+            unit=raw.get("unit", measure["unit"]),
+            source=raw["source"],
+        )
+
+    def row(
+        self, path: Path_, raw: Mapping[str, float], outcomes: tuple[str, ...]
+    ) -> tuple[float, ...]:
+        self.known("checks", path, raw, outcomes, "outcome")
+        row = tuple(float(raw.get(outcome, 0.0)) for outcome in outcomes)
+        if abs(math.fsum(raw.values()) - 1.0) > SUM_TOLERANCE:
+            self.fail("checks", path, f"probabilities sum to {math.fsum(raw.values()):.6g}, not 1")
+        if any(p <= 0.0 for p in row):
+            # A zero would make a single slip of the hand proof: nothing could outweigh it.
+            self.fail("checks", path, "every outcome needs a probability above 0")
+        return row
+
+    def rows(
+        self, path: Path_, raw: list[Mapping[str, Any]], outcomes: tuple[str, ...]
+    ) -> dict[str, tuple[float, ...]]:
+        from_group: dict[str, tuple[float, ...]] = {}
+        from_id: dict[str, tuple[float, ...]] = {}
+        for index, item in enumerate(raw):
+            where = (*path, "rows", index)
+            row = self.row(where, item["p"], outcomes)
+            for ref in item["for"]:
+                table = from_group if ref.startswith("group:") else from_id
+                for fault in self.expand_faults("checks", where, [ref]):
+                    if fault in table:
+                        self.fail("checks", where, f"fault {fault!r} has two rows")
+                    table[fault] = row
+        return from_group | from_id

@@ -1,0 +1,55 @@
+"""Faults and remedies."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from service.ruleset import model as m
+from service.ruleset.draft import Draft
+from service.ruleset.source import Path_
+
+SUM_TOLERANCE = 1e-6
+
+
+class FaultReader(Draft):
+    """Reads `faults.yaml`."""
+
+    def fault(self, path: Path_, raw: Mapping[str, Any]) -> m.Fault:
+        self.known("faults", path, raw["symptoms"], self.raw_symptoms, "symptom")
+        self.known("faults", path, [raw["remedy"]], self.raw_remedies, "remedy")
+        total = math.fsum(raw["symptoms"].values())
+        if total > 1.0 + SUM_TOLERANCE:
+            self.fail("faults", path, f"symptom probabilities sum to {total:.6g}, over 1")
+        for group in raw.get("verdict_needs", ()):
+            self.known("faults", path, group, self.raw_checks, "check")
+        return m.Fault(
+            id=raw["id"],
+            title=raw["title"],
+            component=raw["component"],
+            rate=float(raw["rate"]),
+            symptoms={k: float(v) for k, v in raw["symptoms"].items()},
+            remedy=raw["remedy"],
+            verdict_needs=tuple(tuple(group) for group in raw.get("verdict_needs", ())),
+            effect=raw.get("effect", False),
+            source=raw["source"],
+        )
+
+    def remedy(self, path: Path_, raw: Mapping[str, Any]) -> m.Remedy:
+        self.known("faults", path, [raw["access"]], self.raw_access, "access")
+        return m.Remedy(
+            id=raw["id"],
+            action=raw["action"],
+            minutes=raw["minutes"],
+            access=raw["access"],
+            parts=tuple(raw["parts"]),
+            also_replace=tuple(raw.get("also_replace", ())),
+            checks_after=self.known(
+                "faults", path, raw.get("checks_after", ()), self.raw_checks, "check"
+            ),
+            precautions=self.known(
+                "faults", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
+            ),
+            source=raw["source"],
+        )
