@@ -11,7 +11,7 @@ from service.inference.engine import Chainer
 from service.diagnosis import response
 from service.diagnosis.belief import BeliefModel, belief_model, believe
 from service.diagnosis.case import Case, CaseError, read_case, unknown
-from service.diagnosis.chaining import Conclusions, conclude, token_rules
+from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.conflicts import conflicts
 from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
@@ -20,6 +20,7 @@ from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
+from service.ruleset.tokens import token_rules
 
 
 class Reasoner:
@@ -27,7 +28,7 @@ class Reasoner:
 
     def __init__(self, rule_set: RuleSet) -> None:
         self.rule_set = rule_set
-        self.chainer = Chainer(token_rules(rule_set))
+        self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
 
     def assess(self, document: Mapping[str, Any]) -> dict[str, Any]:

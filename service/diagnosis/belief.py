@@ -1,9 +1,11 @@
-"""Exact belief over root causes.
+"""Exact belief over root causes and their effects.
 
-One hypothesis is true: a listed fault, no fault present, or a fault that nobody listed. Checks
-are independent given the fault, so the posterior is prior times likelihoods; an uncertain
-finding enters as virtual evidence (Pearl 1988, section 2.2.2), the mixture of its outcomes'
-likelihoods. All in natural logs.
+One hypothesis is true: a listed fault, no fault present, or a fault that nobody listed. A fault
+may have left the equipment in one of a few conditions (its main fuse blown, say), which many
+checks feel alike; a fault together with its condition is a state. Checks are independent given
+the state, so the posterior over states is prior times likelihoods, and a fault's probability is
+the sum over its states. An uncertain finding enters as virtual evidence (Pearl 1988, section
+2.2.2), the mixture of its outcomes' likelihoods. All in natural logs.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from service.diagnosis.findings import Finding
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 Vector = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 # Kept apart from zero so that an excluded fault can still be shown, with probability 0.
 EXCLUDED = -math.inf
@@ -27,13 +30,17 @@ EXCLUDED = -math.inf
 
 @dataclass(frozen=True, slots=True)
 class BeliefModel:
-    """The tables of a rule set as arrays; the same order of hypotheses everywhere."""
+    """The tables of a rule set as arrays; the same order of states everywhere."""
 
     hypotheses: tuple[str, ...]  # every fault, then `unlisted-fault`
-    log_prior: Mapping[str, Vector]  # by symptom: (hypotheses,)
-    tables: Mapping[str, Vector]  # by check: (hypotheses, outcomes), rows sum to 1
+    states: tuple[tuple[str, str | None], ...]  # (hypothesis, condition)
+    fault_of: Index  # (states,) index into `hypotheses`
+    log_prior: Mapping[str, Vector]  # by symptom: (states,)
+    tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
     remedies: tuple[str, ...]
-    remedy_of: NDArray[np.intp]  # (hypotheses,) index into `remedies`
+    remedy_of: Index  # (hypotheses,) index into `remedies`
+    to_fault: Vector  # (states, hypotheses) of 0 and 1
+    to_remedy: Vector  # (states, remedies) of 0 and 1
 
     def index(self, hypothesis: str) -> int:
         """The position of a hypothesis."""
@@ -41,57 +48,100 @@ class BeliefModel:
 
 
 def belief_model(rule_set: RuleSet) -> BeliefModel:
-    """Arrays of a rule set: priors P(fault | symptom) and rows P(outcome | fault).
+    """Arrays of a rule set: priors P(fault, condition | symptom) and rows P(outcome | state).
 
     P(fault | symptom) is proportional to the fault's rate times P(symptom | fault), where a
     symptom that a fault does not name has the rule set's floor. `unlisted-fault` takes a fixed
-    share of the whole.
+    share of the whole. P(condition | fault, symptom) is proportional to P(condition | fault) times
+    the condition's weight for the symptom.
     """
     tuning = rule_set.tuning
-    faults = tuple(rule_set.faults)
-    hypotheses = (*faults, UNLISTED_FAULT)
+    hypotheses = (*rule_set.faults, UNLISTED_FAULT)
+    shares = {name: _conditions(rule_set, name) for name in hypotheses}
+    states = tuple((name, condition) for name in hypotheses for condition in shares[name])
     log_prior: dict[str, Vector] = {}
     for symptom in rule_set.symptoms:
-        weights = np.array(
+        weights = {
+            fault.id: fault.rate * fault.symptoms.get(symptom, tuning.symptom_floor)
+            for fault in rule_set.faults.values()
+        }
+        listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
+        prior = {name: listed * weight for name, weight in weights.items()}
+        prior[UNLISTED_FAULT] = tuning.unlisted_share
+        weighted = np.array(
             [
-                fault.rate * fault.symptoms.get(symptom, tuning.symptom_floor)
-                for fault in rule_set.faults.values()
+                shares[name][condition] * _weight(rule_set, condition, symptom)
+                for name, condition in states
             ]
         )
-        listed = (1.0 - tuning.unlisted_share) * weights / weights.sum()
-        log_prior[symptom] = np.log(np.append(listed, tuning.unlisted_share))
+        inside = {
+            name: math.fsum(
+                w for w, state in zip(weighted, states, strict=True) if state[0] == name
+            )
+            for name in hypotheses
+        }
+        log_prior[symptom] = np.log(
+            [
+                prior[name] * weight / inside[name]
+                for (name, _), weight in zip(states, weighted, strict=True)
+            ]
+        )
     tables = {
         check.id: np.array(
             [
                 check.row(
-                    hypothesis,
+                    name,
+                    condition,
                     tuning.unlisted_component
                     if check.scope == "component"
                     else tuning.unlisted_function,
                 )
-                for hypothesis in hypotheses
+                for name, condition in states
             ]
         )
         for check in rule_set.checks.values()
     }
-    names = [rule_set.faults[fault].remedy for fault in faults] + [UNLISTED_FAULT]
+    names = [*(fault.remedy for fault in rule_set.faults.values()), UNLISTED_FAULT]
     remedies = tuple(dict.fromkeys(names))
+    fault_of = np.array([hypotheses.index(name) for name, _ in states], dtype=np.intp)
+    remedy_of = np.array([remedies.index(name) for name in names], dtype=np.intp)
     return BeliefModel(
         hypotheses=hypotheses,
+        states=states,
+        fault_of=fault_of,
         log_prior=log_prior,
         tables=tables,
         remedies=remedies,
-        remedy_of=np.array([remedies.index(name) for name in names], dtype=np.intp),
+        remedy_of=remedy_of,
+        to_fault=np.eye(len(hypotheses))[fault_of],
+        to_remedy=np.eye(len(remedies))[remedy_of[fault_of]],
     )
+
+
+def _conditions(rule_set: RuleSet, name: str) -> dict[str | None, float]:
+    """P(condition | fault), the chance of none of them first; those without a chance left out."""
+    if name == UNLISTED_FAULT:
+        given = {one.id: one.unlisted for one in rule_set.conditions.values()}
+    else:
+        given = dict(rule_set.faults[name].conditions)
+    out: dict[str | None, float] = {None: 1.0 - math.fsum(given.values()), **given}
+    return {condition: share for condition, share in out.items() if share > 0.0}
+
+
+def _weight(rule_set: RuleSet, condition: str | None, symptom: str) -> float:
+    if condition is None:
+        return 1.0
+    return rule_set.conditions[condition].symptom_weights.get(symptom, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Belief:
     """The posterior, and how each reading moved it."""
 
+    states: Vector  # (states,), sums to 1
     posterior: Vector  # (hypotheses,), sums to 1
-    likelihoods: tuple[tuple[Finding, Vector], ...]  # standing findings and P(finding | fault)
-    steps: tuple[Vector, ...]  # posterior before the first reading, then after each
+    likelihoods: tuple[tuple[Finding, Vector], ...]  # standing findings and P(finding | state)
+    steps: tuple[Vector, ...]  # by hypothesis, before the first reading, then after each
 
 
 def normalised(log_weights: Vector) -> Vector:
@@ -102,7 +152,7 @@ def normalised(log_weights: Vector) -> Vector:
 
 
 def likelihood(model: BeliefModel, finding: Finding) -> Vector:
-    """P(finding | hypothesis): the outcomes' rows mixed by the finding's evidence."""
+    """P(finding | state): the outcomes' rows mixed by the finding's evidence."""
     out: Vector = model.tables[finding.check] @ np.array(finding.evidence)
     return out
 
@@ -114,7 +164,7 @@ def believe(
     excluded: frozenset[str] = frozenset(),
     weights: Iterable[Weight] = (),
 ) -> Belief:
-    """The exact posterior over hypotheses given the standing findings.
+    """The exact posterior given the standing findings.
 
     Excluded faults get probability 0; `unlisted-fault` cannot be excluded, so the rest is never
     empty. A rule's weight multiplies the odds of its fault.
@@ -122,10 +172,11 @@ def believe(
     log_weights = model.log_prior[symptom].copy()
     for fault in excluded:
         if fault != UNLISTED_FAULT:
-            log_weights[model.index(fault)] = EXCLUDED
+            log_weights[model.fault_of == model.index(fault)] = EXCLUDED
     for weight in weights:
-        log_weights[model.index(weight.fault)] += math.log(weight.ratio)
-    steps = [normalised(log_weights)]
+        log_weights[model.fault_of == model.index(weight.fault)] += math.log(weight.ratio)
+    states = normalised(log_weights)
+    steps = [by_fault(model, states)]
     likelihoods: list[tuple[Finding, Vector]] = []
     for finding in findings:
         if finding.superseded:
@@ -133,15 +184,20 @@ def believe(
         row = likelihood(model, finding)
         likelihoods.append((finding, row))
         log_weights = log_weights + np.log(row)
-        steps.append(normalised(log_weights))
-    return Belief(steps[-1], tuple(likelihoods), tuple(steps))
+        states = normalised(log_weights)
+        steps.append(by_fault(model, states))
+    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps))
 
 
-def by_remedy(model: BeliefModel, probabilities: Vector) -> Vector:
-    """Probability of each remedy being the right one: (..., hypotheses) → (..., remedies)."""
-    out: Vector = np.zeros((*probabilities.shape[:-1], len(model.remedies)))
-    for position, remedy in enumerate(model.remedy_of):
-        out[..., remedy] += probabilities[..., position]
+def by_fault(model: BeliefModel, states: Vector) -> Vector:
+    """Probability of each hypothesis: (..., states) → (..., hypotheses)."""
+    out: Vector = states @ model.to_fault
+    return out
+
+
+def by_remedy(model: BeliefModel, states: Vector) -> Vector:
+    """Probability of each remedy being the right one: (..., states) → (..., remedies)."""
+    out: Vector = states @ model.to_remedy
     return out
 
 
@@ -152,16 +208,16 @@ def entropy(probabilities: Vector) -> Vector:
     return out
 
 
-def expected_information(model: BeliefModel, posterior: Vector, check: str) -> float:
+def expected_information(model: BeliefModel, states: Vector, check: str) -> float:
     """Expected drop, in bits, of the entropy over remedies if `check` is carried out.
 
     de Kleer & Williams 1987, Artificial Intelligence 32: the next measurement of least expected
     entropy.
     """
-    joint = posterior[:, None] * model.tables[check]  # (hypotheses, outcomes)
+    joint = states[:, None] * model.tables[check]  # (states, outcomes)
     outcome = joint.sum(axis=0)
-    after = (joint / outcome).T  # (outcomes, hypotheses)
-    before = float(entropy(by_remedy(model, posterior)))
+    after = (joint / outcome).T  # (outcomes, states)
+    before = float(entropy(by_remedy(model, states)))
     gain = before - float(outcome @ entropy(by_remedy(model, after)))
     return max(gain, 0.0)
 

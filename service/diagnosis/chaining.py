@@ -1,13 +1,13 @@
-"""Rules of a rule set as joins of tokens, and what their firing means."""
+"""What it means that rules have fired."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from service.inference.rules import Chaining, TokenRule
+from service.inference.rules import Chaining
 
-from service.ruleset.model import Consequence, Rule, RuleSet
+from service.ruleset.model import Rule, RuleSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,35 +59,6 @@ class Conclusions:
     stops: tuple[Stop, ...]
     contradictions: tuple[Contradiction, ...]
     fired: tuple[FiredRule, ...]
-
-
-def derived_tokens(rule: Rule, consequence: Consequence, position: int) -> tuple[str, ...]:
-    """The tokens that a consequence adds to the facts."""
-    match consequence.kind:
-        case "derive":
-            return tuple(f"state/{target}" for target in consequence.targets)
-        case "weigh" | "contradiction" | "stop":
-            return (f"{consequence.kind}/{rule.id}/{position}",)
-        case kind:
-            return tuple(f"{kind}/{target}" for target in consequence.targets)
-
-
-def token_rules(rule_set: RuleSet) -> tuple[TokenRule, ...]:
-    """Every branch of every rule as one join; `RULE#N` is branch N of RULE."""
-    return tuple(
-        TokenRule(
-            id=f"{rule.id}#{number}",
-            all_of=branch.all_of,
-            none_of=branch.none_of,
-            derives=tuple(
-                token
-                for position, consequence in enumerate(rule.consequences)
-                for token in derived_tokens(rule, consequence, position)
-            ),
-        )
-        for rule in rule_set.rules
-        for number, branch in enumerate(rule.branches)
-    )
 
 
 def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:

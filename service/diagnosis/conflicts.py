@@ -12,7 +12,6 @@ from service.diagnosis.chaining import Contradiction
 from service.diagnosis.findings import Finding
 from service.ruleset.model import UNLISTED_FAULT
 
-
 # A hypothesis under this probability no longer counts as an explanation of all readings.
 PLAUSIBLE = 0.02
 
@@ -64,12 +63,12 @@ def conflicts(
 def _by_tables(
     model: BeliefModel, symptom: str, belief: Belief, ratio: float
 ) -> list[tuple[tuple[Finding, Finding], str]]:
-    listed = np.array([h != UNLISTED_FAULT for h in model.hypotheses])
-    plausible = listed & (belief.posterior >= PLAUSIBLE)
+    listed = np.array([name != UNLISTED_FAULT for name, _ in model.states])
+    plausible = listed & (belief.states >= PLAUSIBLE)
     badly = [row <= ratio * row[listed].max() for _, row in belief.likelihoods]
     if not badly or bool((plausible & ~np.any(badly, axis=0)).any()):
         return []
-    leading = int(np.argmax(np.where(listed, belief.posterior, -1.0)))
+    leading = int(np.argmax(np.where(listed, belief.states, -1.0)))
     out = []
     for finding, row in belief.likelihoods:
         if row[leading] > ratio * row[listed].max():
@@ -86,8 +85,8 @@ def _by_tables(
             continue
         text = (
             f"{finding.check} reads {finding.outcome}, which points to "
-            f"{model.hypotheses[best]}; {partner.check} reads {partner.outcome}, which points to "
-            f"{model.hypotheses[leading]}: one fault does not explain both"
+            f"{model.states[best][0]}; {partner.check} reads {partner.outcome}, which points to "
+            f"{model.states[leading][0]}: one fault does not explain both"
         )
         out.append(((finding, partner), text))
     return out

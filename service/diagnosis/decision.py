@@ -84,7 +84,7 @@ def decide(
         return Decision("fault-found", None, verdict, ())
 
     def among(names: Iterable[str]) -> list[Candidate]:
-        return candidates(rule_set, model, case, conclusions, belief.posterior, names)
+        return candidates(rule_set, model, case, conclusions, belief.states, names)
 
     doubtful = [f.check for one in conflicts for f in one.to_repeat()]
     again = cheapest(among(dict.fromkeys(doubtful)))
@@ -110,7 +110,7 @@ def _next(chosen: Plan) -> Decision:
 
 def leader(model: BeliefModel, belief: Belief) -> tuple[str, float]:
     """The most probable fault of the most probable remedy, and that remedy's probability."""
-    remedies = by_remedy(model, belief.posterior)
+    remedies = by_remedy(model, belief.states)
     top = int(np.argmax(remedies))
     inside = np.where(model.remedy_of == top, belief.posterior, -1.0)
     return model.hypotheses[int(np.argmax(inside))], float(remedies[top])
@@ -136,7 +136,8 @@ def needs(
     ]
     if missing or rule_set.faults[fault].verdict_needs:
         return tuple(dict.fromkeys(missing))
-    position = model.index(fault)
+    mine = np.where(model.fault_of == model.index(fault), belief.states, -1.0)
+    position = int(np.argmax(mine))  # the condition in which this fault most probably left it
     for finding, row in belief.likelihoods:
         healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
         if row[position] >= SEEN_RATIO * healthy:
@@ -145,8 +146,7 @@ def needs(
         check.id
         for check in rule_set.checks.values()
         if check.id not in standing
-        and fault in check.rows
-        and max(a / b for a, b in zip(check.rows[fault], check.default, strict=True)) >= SEEN_RATIO
+        and np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
     )
 
 

@@ -14,10 +14,10 @@ from service.physics.metrology import (
     partition_probabilities,
     rectangular_standard_uncertainty,
 )
-from service.physics.supply import supply_limits
 from service.physics.units import from_si
 
 from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
+from service.ruleset.limits import limit_edge
 from service.ruleset.model import Check, Limit, Measure, RuleSet
 
 # An observation can be misheard or mistyped; that is part of the likelihood rows, not of this.
@@ -27,7 +27,7 @@ CONCLUSIVE = 0.5 + 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class PlacedLimit:
     """A limit worked out for this nameplate, SI, with its standard uncertainty."""
 
     value: float
@@ -45,7 +45,7 @@ class Finding:
     outcomes: tuple[str, ...]
     evidence: tuple[float, ...]
     measure: Measure | None
-    edges: tuple[Edge, ...]
+    edges: tuple[PlacedLimit, ...]
     value: float | None  # SI, after the leads are subtracted
     uncertainty: float | None  # standard, SI
     superseded: bool
@@ -68,28 +68,20 @@ class Finding:
         return self.evidence[self.outcomes.index(outcome)]
 
 
-def limit_edge(limit: Limit, nameplate: Mapping[str, NameplateValue]) -> Edge:
+def placed(limit: Limit, nameplate: Mapping[str, NameplateValue]) -> PlacedLimit:
     """A limit for this nameplate. An assumed nameplate value makes the limit itself uncertain."""
     if limit.nameplate is None:
-        return Edge(limit.factor, 0.0, limit.unit, limit.source)
+        return PlacedLimit(limit.factor, 0.0, limit.unit, limit.source)
     plate = nameplate[limit.nameplate]
-    base = float(plate.value)
-    source = limit.source
-    if limit.tolerance is not None:
-        lower, upper, source = supply_limits(base)
-        value = lower if limit.tolerance == "lower" else upper
-        slope = value / base
-    else:
-        value = limit.factor * (base / limit.reference) ** limit.power
-        slope = limit.power * value / base
-    if limit.at_least is not None and value < limit.at_least:
-        return Edge(limit.at_least, 0.0, limit.unit, source)
-    return Edge(value, abs(slope) * plate.uncertainty, limit.unit, source)
+    edge = limit_edge(limit, float(plate.value))
+    return PlacedLimit(edge.value, abs(edge.slope) * plate.uncertainty, limit.unit, edge.source)
 
 
-def measure_edges(measure: Measure, nameplate: Mapping[str, NameplateValue]) -> tuple[Edge, ...]:
+def placed_limits(
+    measure: Measure, nameplate: Mapping[str, NameplateValue]
+) -> tuple[PlacedLimit, ...]:
     """The limits between the outcomes of a measure, from low to high."""
-    return tuple(limit_edge(limit, nameplate) for limit in measure.limits)
+    return tuple(placed(limit, nameplate) for limit in measure.limits)
 
 
 def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
@@ -139,7 +131,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
             reading, check.id, check.outcomes, evidence, None, (), None, None, False, 0, ()
         )
     measure = next(one for one in check.measures if one.quantity == reading.quantity)
-    edges = measure_edges(measure, case.nameplate)
+    edges = placed_limits(measure, case.nameplate)
     notes = _nameplate_notes(rule_set, measure, case.nameplate)
     instrument = case.instruments.get(measure.quantity)
     value: float | None = None

@@ -83,7 +83,7 @@ def candidates(
     model: BeliefModel,
     case: Case,
     conclusions: Conclusions,
-    posterior: Vector,
+    states: Vector,
     checks: Iterable[str],
 ) -> list[Candidate]:
     """The checks among `checks` that may be offered, unanswered or to be repeated."""
@@ -99,7 +99,7 @@ def candidates(
         out.append(
             Candidate(
                 check=check,
-                information=expected_information(model, posterior, name),
+                information=expected_information(model, states, name),
                 cost=check.minutes + risk + sum(minutes[one] for one in waiting),
                 unmet=waiting,
                 preferred=name in conclusions.preferred,

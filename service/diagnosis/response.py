@@ -12,7 +12,7 @@ from service.diagnosis.belief import BeliefModel, Vector
 from service.diagnosis.case import Case
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.decision import Verdict
-from service.diagnosis.findings import Edge, Finding, measure_edges
+from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
 from service.diagnosis.planning import Plan
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.ruleset.model import UNLISTED_FAULT, Check, Measure, RuleSet
@@ -71,7 +71,7 @@ def finding(one: Finding) -> dict[str, Any]:
     }
 
 
-def limits(measure: Measure, edges: tuple[Edge, ...]) -> list[dict[str, Any]]:
+def limits(measure: Measure, edges: tuple[PlacedLimit, ...]) -> list[dict[str, Any]]:
     """The span of each outcome of a measure: lower and upper limit, null where open."""
     out = []
     for position, outcome in enumerate(measure.outcomes):
@@ -89,7 +89,7 @@ def limits(measure: Measure, edges: tuple[Edge, ...]) -> list[dict[str, Any]]:
     return out
 
 
-def _limit(edge: Edge | None, quantity: str) -> dict[str, Any] | None:
+def _limit(edge: PlacedLimit | None, quantity: str) -> dict[str, Any] | None:
     if edge is None:
         return None
     return {"value": _significant(from_si(edge.value, edge.unit, quantity)), "unit": edge.unit}
@@ -107,7 +107,7 @@ def expected(check: Check, case: Case) -> dict[str, Any]:
     if check.measures:
         measure = check.measures[0]
         spans = {
-            row["outcome"]: row for row in limits(measure, measure_edges(measure, case.nameplate))
+            row["outcome"]: row for row in limits(measure, placed_limits(measure, case.nameplate))
         }
     return {
         "text": check.expected_text,

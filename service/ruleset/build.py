@@ -14,6 +14,7 @@ from pathlib import Path
 
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import best_match
+
 from service.ruleset import model as m
 from service.ruleset.content_hash import content_hash
 from service.ruleset.read_checks import CheckReader
@@ -94,6 +95,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
         }
         checks = {k: self.check(p, raw) for k, (p, raw) in self.raw_checks.items()}
         remedies = {k: self.remedy(p, raw) for k, (p, raw) in self.raw_remedies.items()}
+        conditions = {k: self.condition(p, raw) for k, (p, raw) in self.raw_conditions.items()}
         faults = {k: self.fault(p, raw) for k, (p, raw) in self.raw_faults.items()}
         rules, predicates = self.rules()
         always = self.known("rule-set", ("always",), head["always"], precautions, "precaution")
@@ -120,6 +122,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             after_every_repair=after,
             tools=self.tools,
             symptoms=symptoms,
+            conditions=conditions,
             faults=faults,
             remedies=remedies,
             checks=checks,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.physics.units import from_si
+
 from service.ruleset.model import Check, Limit, Measure, NameplateField, RuleSet
 
 
@@ -51,6 +52,7 @@ def describe(rule_set: RuleSet) -> dict[str, Any]:
             }
             for one in rule_set.faults.values()
         ],
+        "conditions": [{"id": one.id, "title": one.title} for one in rule_set.conditions.values()],
         "remedies": [
             {
                 "id": one.id,

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
+
 from service.ruleset.model import UNLISTED_FAULT, NameplateField
 from service.ruleset.source import Document, Issue, Path_
 
@@ -29,6 +30,7 @@ class Draft:
         self.raw_checks = self.table("checks", "checks")
         self.raw_faults = self.table("faults", "faults")
         self.raw_remedies = self.table("faults", "remedies")
+        self.raw_conditions = self.table("faults", "conditions")
         self.raw_symptoms = self.table("symptoms", "symptoms")
         self.raw_precautions = self.table("precautions", "precautions")
         self.raw_preparations = self.table("precautions", "preparations")
@@ -61,7 +63,7 @@ class Draft:
 
     def table(self, name: str, key: str) -> dict[str, tuple[Path_, dict[str, Any]]]:
         out: dict[str, tuple[Path_, dict[str, Any]]] = {}
-        for index, item in enumerate(self.documents[name].data[key]):
+        for index, item in enumerate(self.documents[name].data.get(key, [])):
             if item["id"] in out:
                 self.fail(name, (key, index, "id"), f"duplicate id {item['id']!r}")
             out[item["id"]] = ((key, index), item)

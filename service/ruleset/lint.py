@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 
-from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
+from service.inference.rules import RuleListError, stratify
+from service.ruleset.limits import limit_edge
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Limit, RuleSet
 from service.ruleset.source import Document, Issue
+from service.ruleset.tokens import token_rules
 
 Found = tuple[str, str, str]  # file name, id, message
 
@@ -79,7 +83,39 @@ def _high_voltage_needs_discharge(rule_set: RuleSet) -> Iterator[Found]:
             yield "faults", remedy.id, "parts behind the cover need a discharge first"
 
 
-def _rows_name_known_outcomes(rule_set: RuleSet) -> Iterator[Found]:
+def _limits_rise(rule_set: RuleSet) -> Iterator[Found]:
+    """At the assumed nameplate and at both ends of each field that a limit follows."""
+    for check in rule_set.checks.values():
+        for measure in check.measures:
+            names = {limit.nameplate for limit in measure.limits if limit.nameplate}
+            ends: list[dict[str, float]] = [{}]
+            for name in sorted(names):
+                field = rule_set.nameplate[name]
+                ends += [{name: end} for end in (field.least, field.most) if end is not None]
+            for values in ends:
+                edges = [_at(rule_set, limit, values) for limit in measure.limits]
+                if any(low >= high for low, high in pairwise(edges)):
+                    where = f" with {values}" if values else ""
+                    yield "checks", check.id, f"a limit is not above the one before it{where}"
+                    break
+
+
+def _at(rule_set: RuleSet, limit: Limit, values: Mapping[str, float]) -> float:
+    if limit.nameplate is None:
+        return limit.factor
+    assumed = float(rule_set.nameplate[limit.nameplate].default)
+    return limit_edge(limit, values.get(limit.nameplate, assumed)).value
+
+
+def _rules_stand_in_strata(rule_set: RuleSet) -> Iterator[Found]:
+    try:
+        stratify(token_rules(rule_set.rules))
+    except RuleListError as error:
+        name = next((r.id for r in rule_set.rules if r.id in str(error)), "")
+        yield "rules", name, str(error)
+
+
+def _no_fault_has_no_row(rule_set: RuleSet) -> Iterator[Found]:
     for check in rule_set.checks.values():
         if NO_FAULT in check.rows:
             yield "checks", check.id, f"{NO_FAULT} takes the default row: drop its own"
@@ -89,14 +125,15 @@ def _every_fault_can_be_confirmed(rule_set: RuleSet) -> Iterator[Found]:
     for fault in rule_set.faults:
         if fault == NO_FAULT:
             continue
-        if not any(_shows(check, fault) for check in rule_set.checks.values()):
+        conditions = rule_set.faults[fault].conditions
+        if not any(_shows(check, fault, tuple(conditions)) for check in rule_set.checks.values()):
             yield "faults", fault, "no check can confirm this fault"
 
 
-def _shows(check: Check, fault: str) -> bool:
-    row = check.rows.get(fault)
-    return row is not None and any(
-        p >= 2.0 * healthy for p, healthy in zip(row, check.default, strict=True)
+def _shows(check: Check, fault: str, conditions: tuple[str, ...]) -> bool:
+    rows = [check.row(fault, condition, 0.0) for condition in (None, *conditions)]
+    return any(
+        p >= 2.0 * healthy for row in rows for p, healthy in zip(row, check.default, strict=True)
     )
 
 
@@ -199,7 +236,9 @@ LINTS: tuple[Callable[[RuleSet], Iterator[Found]], ...] = (
     _live_check_says_why,
     _live_alternatives_are_dead,
     _high_voltage_needs_discharge,
-    _rows_name_known_outcomes,
+    _limits_rise,
+    _rules_stand_in_strata,
+    _no_fault_has_no_row,
     _every_fault_can_be_confirmed,
     _no_fault_is_listed,
     _effects_name_their_causes,

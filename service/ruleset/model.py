@@ -13,6 +13,7 @@ UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
 
 Meaning = Literal["normal", "abnormal", "neutral"]
+Row = tuple[float, ...]  # probabilities in the order of a check's outcomes
 Comparison = Literal["eq", "ne", "lt", "le", "gt", "ge", "in"]
 
 
@@ -110,18 +111,25 @@ class Check:
     test_voltage: MeterTestVoltage | None
     precautions: tuple[str, ...]
     default: tuple[float, ...]  # P(outcome | part healthy), in the order of `outcomes`
-    rows: Mapping[str, tuple[float, ...]]  # P(outcome | fault) where it differs
+    rows: Mapping[str, Row]  # P(outcome | fault) where it differs
+    given: Mapping[tuple[str | None, str], Row]
+    # P(outcome | fault, condition); with None for the fault, whatever the fault
     source: str
 
     def meaning(self, outcome: str) -> Meaning:
         """Whether a healthy part gives this outcome."""
         return "normal" if outcome in self.expected else "abnormal"
 
-    def row(self, fault: str, unlisted_blend: float) -> tuple[float, ...]:
-        """P(outcome | fault), in the order of `outcomes`.
+    def row(self, fault: str, condition: str | None, unlisted_blend: float) -> tuple[float, ...]:
+        """P(outcome | fault, condition), in the order of `outcomes`.
 
-        An unlisted fault that has no row of its own is the healthy row blended with a uniform one.
+        A row for both comes first, then what the condition does to any fault, then the fault's
+        own row. An unlisted fault that has none is the healthy row blended with a uniform one.
         """
+        if condition is not None:
+            for key in ((fault, condition), (None, condition)):
+                if key in self.given:
+                    return self.given[key]
         if fault in self.rows:
             return self.rows[fault]
         if fault == UNLISTED_FAULT:
@@ -140,6 +148,21 @@ class Symptom:
 
 
 @dataclass(frozen=True, slots=True)
+class Condition:
+    """An effect that a fault may have had on the equipment, and that many checks feel alike.
+
+    A blown fuse darkens display, lamp and fan together; kept as a state of its own, their
+    readings are not counted as if they were independent.
+    """
+
+    id: str
+    title: str
+    unlisted: float  # P(condition | unlisted fault)
+    symptom_weights: Mapping[str, float]  # how much more likely the condition is, by complaint
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """A root cause hypothesis."""
 
@@ -148,6 +171,7 @@ class Fault:
     component: str
     rate: float  # relative frequency among faults
     symptoms: Mapping[str, float]  # P(symptom | fault)
+    conditions: Mapping[str, float]  # P(condition | fault); the rest: none of them
     remedy: str
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     effect: bool  # usually the effect of another fault
@@ -320,6 +344,7 @@ class RuleSet:
     after_every_repair: tuple[str, ...]
     tools: Mapping[str, str]
     symptoms: Mapping[str, Symptom]
+    conditions: Mapping[str, Condition]
     faults: Mapping[str, Fault]
     remedies: Mapping[str, Remedy]
     checks: Mapping[str, Check]

@@ -31,6 +31,7 @@ class CheckReader(Draft):
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
                 self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
         self.known("checks", path, raw["expected"], outcomes, "outcome")
+        rows, given = self.rows(path, raw["rows"], outcomes)
         return m.Check(
             id=raw["id"],
             title=raw["title"],
@@ -59,7 +60,8 @@ class CheckReader(Draft):
                 "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
             ),
             default=self.row((*path, "default"), raw["default"], outcomes),
-            rows=self.rows(path, raw["rows"], outcomes),
+            rows=rows,
+            given=given,
             source=raw["source"],
         )
 
@@ -137,16 +139,28 @@ class CheckReader(Draft):
 
     def rows(
         self, path: Path_, raw: list[Mapping[str, Any]], outcomes: tuple[str, ...]
-    ) -> dict[str, tuple[float, ...]]:
-        from_group: dict[str, tuple[float, ...]] = {}
-        from_id: dict[str, tuple[float, ...]] = {}
+    ) -> tuple[dict[str, m.Row], dict[tuple[str | None, str], m.Row]]:
+        """The rows by fault, where a fault's own beats its group's, and those by condition."""
+        from_group: dict[str, m.Row] = {}
+        from_id: dict[str, m.Row] = {}
+        given: dict[tuple[str | None, str], m.Row] = {}
         for index, item in enumerate(raw):
             where = (*path, "rows", index)
             row = self.row(where, item["p"], outcomes)
-            for ref in item["for"]:
-                table = from_group if ref.startswith("group:") else from_id
+            names = item.get("given", ())
+            conditions = self.known("checks", where, names, self.raw_conditions, "condition")
+            for condition in conditions if "for" not in item else ():
+                self.set_once(where, given, (None, condition), row)
+            for ref in item.get("for", ()):
                 for fault in self.expand_faults("checks", where, [ref]):
-                    if fault in table:
-                        self.fail("checks", where, f"fault {fault!r} has two rows")
-                    table[fault] = row
-        return from_group | from_id
+                    for condition in conditions:
+                        self.set_once(where, given, (fault, condition), row)
+                    if "given" not in item:
+                        table = from_group if ref.startswith("group:") else from_id
+                        self.set_once(where, table, fault, row)
+        return from_group | from_id, given
+
+    def set_once(self, path: Path_, table: dict[Any, m.Row], key: Any, row: m.Row) -> None:
+        if key in table:
+            self.fail("checks", path, f"{key} has two rows")
+        table[key] = row

@@ -16,12 +16,26 @@ SUM_TOLERANCE = 1e-6
 class FaultReader(Draft):
     """Reads `faults.yaml`."""
 
+    def condition(self, path: Path_, raw: Mapping[str, Any]) -> m.Condition:
+        self.known("faults", path, raw["symptom_weights"], self.raw_symptoms, "symptom")
+        return m.Condition(
+            id=raw["id"],
+            title=raw["title"],
+            unlisted=float(raw["unlisted"]),
+            symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
+            source=raw["source"],
+        )
+
     def fault(self, path: Path_, raw: Mapping[str, Any]) -> m.Fault:
         self.known("faults", path, raw["symptoms"], self.raw_symptoms, "symptom")
         self.known("faults", path, [raw["remedy"]], self.raw_remedies, "remedy")
         total = math.fsum(raw["symptoms"].values())
         if total > 1.0 + SUM_TOLERANCE:
             self.fail("faults", path, f"symptom probabilities sum to {total:.6g}, over 1")
+        conditions = raw.get("conditions", {})
+        self.known("faults", path, conditions, self.raw_conditions, "condition")
+        if math.fsum(conditions.values()) > 1.0 + SUM_TOLERANCE:
+            self.fail("faults", path, "the conditions' probabilities sum to more than 1")
         for group in raw.get("verdict_needs", ()):
             self.known("faults", path, group, self.raw_checks, "check")
         return m.Fault(
@@ -30,6 +44,7 @@ class FaultReader(Draft):
             component=raw["component"],
             rate=float(raw["rate"]),
             symptoms={k: float(v) for k, v in raw["symptoms"].items()},
+            conditions={k: float(v) for k, v in conditions.items()},
             remedy=raw["remedy"],
             verdict_needs=tuple(tuple(group) for group in raw.get("verdict_needs", ())),
             effect=raw.get("effect", False),

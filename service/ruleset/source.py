@@ -90,6 +90,8 @@ def parse_document(raw: bytes, shown_as: str) -> Document:
             if getattr(event, "tag", None):
                 raise RuleSetError([Issue(shown_as, line, "tags are not allowed")])
         node = YAML(typ="rt", pure=True).load(text)
+    except RuleSetError:
+        raise
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 0

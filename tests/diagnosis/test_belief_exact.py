@@ -1,7 +1,7 @@
 """The posterior against an exact Bayesian network library, on the same tables.
 
-The oracle builds its own network (one node of faults, one node per check) and propagates by lazy
-propagation; it shares no code with `service.diagnosis.belief`.
+The oracle builds its own network (a node of faults, a node of conditions below it, a node per
+check below both) and infers by lazy propagation; it shares no code with the service's belief.
 """
 
 from __future__ import annotations
@@ -12,15 +12,19 @@ import numpy as np
 import pyagrum
 import pytest
 
-from service.diagnosis.belief import believe, belief_model, expected_information
+from service.diagnosis.belief import belief_model, believe, expected_information
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import Finding, find_all
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 
+NONE = "none"
+
+
 def network(rule_set: RuleSet, symptom: str, checks: list[str]) -> pyagrum.BayesNet:
-    """Faults as one variable, each check its child, tables taken from the rule set itself."""
+    """fault → condition, and both → each check; the tables are taken from the rule set itself."""
     faults = [*rule_set.faults, UNLISTED_FAULT]
+    conditions = [NONE, *rule_set.conditions]
     tuning = rule_set.tuning
     weights = [
         fault.rate * fault.symptoms.get(symptom, tuning.symptom_floor)
@@ -31,22 +35,37 @@ def network(rule_set: RuleSet, symptom: str, checks: list[str]) -> pyagrum.Bayes
     net = pyagrum.BayesNet()
     net.add(pyagrum.LabelizedVariable("fault", "", faults))
     net.cpt("fault").fillWith(prior)
+    net.add(pyagrum.LabelizedVariable("condition", "", conditions))
+    net.addArc("fault", "condition")
+    for position, name in enumerate(faults):
+        chances = [0.0]
+        for condition in rule_set.conditions.values():
+            chance = (
+                condition.unlisted
+                if name == UNLISTED_FAULT
+                else rule_set.faults[name].conditions.get(condition.id, 0.0)
+            )
+            chances.append(chance)
+        chances[0] = 1.0 - sum(chances)
+        for index, condition in enumerate(rule_set.conditions.values(), start=1):
+            chances[index] *= condition.symptom_weights.get(symptom, 1.0)
+        total = sum(chances)
+        net.cpt("condition")[{"fault": position}] = [chance / total for chance in chances]
     for name in checks:
         check = rule_set.checks[name]
         net.add(pyagrum.LabelizedVariable(name, "", list(check.outcomes)))
         net.addArc("fault", name)
+        net.addArc("condition", name)
+        blend = (
+            tuning.unlisted_component if check.scope == "component" else tuning.unlisted_function
+        )
+        flat = [(1 - blend) * p + blend / len(check.outcomes) for p in check.default]
         for position, fault in enumerate(faults):
-            row = check.rows.get(fault)
-            if row is None and fault == UNLISTED_FAULT:
-                blend = (
-                    tuning.unlisted_component
-                    if check.scope == "component"
-                    else tuning.unlisted_function
-                )
-                row = tuple(
-                    (1 - blend) * p + blend / len(check.outcomes) for p in check.default
-                )
-            net.cpt(name)[{"fault": position}] = list(row or check.default)
+            healthy = flat if fault == UNLISTED_FAULT else list(check.default)
+            own = list(check.rows.get(fault, healthy))
+            for index, condition in enumerate(conditions):
+                row = check.given.get((fault, condition)) or check.given.get((None, condition))
+                net.cpt(name)[{"fault": position, "condition": index}] = list(row or own)
     return net
 
 
@@ -59,9 +78,7 @@ def random_document(rule_set: RuleSet, rng: random.Random) -> dict[str, object]:
         if resistive and draw < 0.4:
             # Near a limit half the time, so that findings are soft.
             limit = rng.choice(resistive[0].limits).factor
-            readings.append(
-                {"check": name, "value": limit * rng.uniform(0.9, 1.1), "unit": "Ohm"}
-            )
+            readings.append({"check": name, "value": limit * rng.uniform(0.9, 1.1), "unit": "Ohm"})
         elif resistive and draw < 0.55:
             readings.append({"check": name, "over_range": True})
         else:
@@ -98,7 +115,7 @@ def test_expected_information_equals_the_networks_mutual_information(
     case = read_case(oven, document)
     findings = find_all(oven, case)
     model = belief_model(oven)
-    posterior = believe(model, case.symptom, findings).posterior
+    states = believe(model, case.symptom, findings).states
     answered = {finding.check for finding in findings}
     target = rng.choice([name for name in oven.checks if name not in answered])
 
@@ -116,10 +133,8 @@ def test_expected_information_equals_the_networks_mutual_information(
     inference.addJointTarget({"remedy", target})
     inference.makeInference()
     joint = inference.jointPosterior({"remedy", target})
-    mutual = (
-        joint.sumIn([target]).entropy() + joint.sumIn(["remedy"]).entropy() - joint.entropy()
-    )
-    assert expected_information(model, posterior, target) == pytest.approx(mutual, abs=1e-9)
+    mutual = joint.sumIn([target]).entropy() + joint.sumIn(["remedy"]).entropy() - joint.entropy()
+    assert expected_information(model, states, target) == pytest.approx(mutual, abs=1e-9)
 
 
 def test_superseded_findings_do_not_count(oven: RuleSet) -> None:

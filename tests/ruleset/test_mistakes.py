@@ -1,0 +1,189 @@
+"""An author's mistakes: each is refused, with file and line, and the rest is still looked at."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from service.ruleset.catalogue import Catalogue, bundled_rules, load_rule_set
+from service.ruleset.source import RuleSetError, parse_document
+
+# (file, text to replace, its replacement, what the message says)
+MISTAKES = {
+    "duplicate key": ("rule-set", "version: 0.1.0", "version: 0.1.0\nversion: 0.2.0", "duplicate"),
+    "alias": ("rule-set", "always: [local-codes]", "always: &a [local-codes]\nx: *a", "aliases are"),
+    "tag": ("rule-set", "version: 0.1.0", "version: !!python/none ''", "tags are"),
+    "not YAML": ("rules", "rules:\n", "rules: [\n", "rules.yaml:"),
+    "unknown key": ("faults", "rate: 6\n", "rate: 6\n    colour: red\n", "colour"),
+    "unknown remedy": ("faults", "remedy: restore-supply\n", "remedy: pray\n", "'pray'"),
+    "unknown symptom": ("faults", "{no-operation: 0.95}", "{no-hope: 0.95}", "'no-hope'"),
+    "row sum": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 0.98, dark: 0.03}", "1.01, not 1"),
+    "row zero": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 1.0, dark: 0.0}", "above 0"),
+    "row outcome": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 0.98, dim: 0.02}", "'dim'"),
+    "hole between outcomes": (
+        "checks",
+        "- {id: closed, below: {value: 5, unit: Ohm, source: common practice}}",
+        "- {id: closed}",
+        "leaves a hole",
+    ),
+    "limit of another dimension": (
+        "checks",
+        "{id: closed, below: {value: 5, unit: Ohm,",
+        "{id: closed, below: {value: 5, unit: V,",
+        "resistance",
+    ),
+    "limits out of order": (
+        "checks",
+        "{id: high, below: {value: 10, unit: kOhm, source: common practice}}",
+        "{id: high, below: {value: 1, unit: Ohm, source: common practice}}",
+        "not above",
+    ),
+    "unknown state": ("rules", "{state: fuse-blown}", "{state: fuse-burst}", "'fuse-burst'"),
+    "unknown outcome in a rule": (
+        "rules",
+        "{finding: main-fuse-resistance, outcome: open}",
+        "{finding: main-fuse-resistance, outcome: gone}",
+        "'gone'",
+    ),
+    "unlisted fault excluded": (
+        "rules",
+        "- {exclude: [transformer-primary-open,",
+        "- {exclude: [unlisted-fault, transformer-primary-open,",
+        "cannot be excluded",
+    ),
+    "negation in a circle": (
+        "rules",
+        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: blows-fuse}]}",
+        "  - id: short-suspected\n    when: {all: [{symptom: blows-fuse}, "
+        "{not: {state: short-suspected}}]}",
+        "short-suspected",
+    ),
+    "live check on high-voltage parts": (
+        "checks",
+        "why: It must conduct one way;",
+        "live: true\n    instrument_category: CAT IV\n    why_live: haste\n"
+        "    why: It must conduct one way;",
+        "may not exist",
+    ),
+    "live check without a reason": (
+        "checks",
+        "why_live: No dead test shows whether an outlet is supplied.\n",
+        "precautions: []\n",
+        "why_live",
+    ),
+    "high-voltage access without discharge": (
+        "precautions",
+        "title: On the high-voltage parts, disconnected and discharged\n"
+        "    requires: [supply-disconnected, capacitor-discharged]",
+        "title: On the high-voltage parts\n    requires: [supply-disconnected]",
+        "capacitor-discharged",
+    ),
+    "unknown figure": ("precautions", "Wait at least {wait};", "Wait {long};", "{long}"),
+    "effect that names no cause": ("faults", "    effect: true\n    verdict_needs:\n"
+        "      - [high-voltage-fuse-resistance]\n      - [capacitor-resistance]\n"
+        "      - [diode-reverse, diode-forward]\n      - [magnetron-to-case]\n",
+        "    effect: true\n", "verdict_needs"),
+    "fault that nothing confirms": (
+        "checks",
+        "      - {for: [lamp-open], p: {lit: 0.02, dark: 0.98}, source: estimate}\n",
+        "",
+        "no check can confirm",
+    ),
+}  # fmt: skip
+
+
+# Where the mistake shows in another file than the one that was changed.
+SHOWN_ELSEWHERE = {
+    "high-voltage access without discharge": "checks",
+    "fault that nothing confirms": "faults",
+}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    out = tmp_path / "microwave-oven"
+    shutil.copytree(bundled_rules() / "microwave-oven", out)
+    return out
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_a_mistake_is_refused_with_file_and_line(name: str, folder: Path) -> None:
+    file, old, new, says = MISTAKES[name]
+    shown = SHOWN_ELSEWHERE.get(name, file)
+    path = folder / f"{file}.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text, "the example no longer fits the rule set"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(RuleSetError) as caught:
+        load_rule_set(folder)
+    message = str(caught.value)
+    assert says in message
+    assert f"{shown}.yaml:" in message
+    line = int(message.split(f"{shown}.yaml:", 1)[1].split(":", 1)[0])
+    assert line > 0
+
+
+def test_all_mistakes_are_reported_at_once(folder: Path) -> None:
+    for name in ("unknown remedy", "row sum", "unknown outcome in a rule"):
+        file, old, new, _ = MISTAKES[name]
+        path = folder / f"{file}.yaml"
+        path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(RuleSetError) as caught:
+        load_rule_set(folder)
+    files = {issue.file for issue in caught.value.issues}
+    assert {"microwave-oven/faults.yaml", "microwave-oven/checks.yaml"} <= files
+    assert "microwave-oven/rules.yaml" in files
+
+
+def test_the_line_is_the_one_of_the_mistake() -> None:
+    document = parse_document(b"a:\n  - id: x\n  - id: y\n    b: 1\n", "t.yaml")
+    assert document.line(("a", 1, "b")) == 4
+    assert document.line(("a", 1)) == 3
+    assert document.line(("a", 1, "unknown", 5)) == 3
+
+
+def test_layout_does_not_change_the_content_hash(folder: Path) -> None:
+    before = load_rule_set(folder).content_hash
+    path = folder / "symptoms.yaml"
+    path.write_text("# a comment\n\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
+    assert load_rule_set(folder).content_hash == before
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("Nothing works at all", "Nothing works"), encoding="utf-8")
+    assert load_rule_set(folder).content_hash != before
+
+
+def test_extra_rule_sets_replace_bundled_ones_by_id(folder: Path) -> None:
+    path = folder / "rule-set.yaml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("version: 0.1.0", "version: 9.9.9"),
+        encoding="utf-8",
+    )
+    catalogue = Catalogue.load(folder.parent)
+    assert catalogue.get("microwave-oven").version == "9.9.9"
+    assert Catalogue.load(folder).get("microwave-oven").version == "9.9.9"
+    assert Catalogue.load().get("microwave-oven").version == "0.1.0"
+
+
+def test_extra_rule_sets_for_other_equipment_are_added(folder: Path) -> None:
+    path = folder / "rule-set.yaml"
+    text = path.read_text(encoding="utf-8")
+    text = text.replace("id: microwave-oven\nequipment: microwave-oven", "id: rig\nequipment: rig")
+    path.write_text(text, encoding="utf-8")
+    catalogue = Catalogue.load(folder.parent)
+    assert catalogue.ids() == ("microwave-oven", "rig")
+    assert catalogue.for_equipment("rig") is not None
+
+
+def test_two_rule_sets_for_one_equipment_are_refused(folder: Path) -> None:
+    path = folder / "rule-set.yaml"
+    text = path.read_text(encoding="utf-8").replace("id: microwave-oven\n", "id: rig\n", 1)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(RuleSetError, match="both for microwave-oven"):
+        Catalogue.load(folder.parent)
+
+
+def test_an_empty_folder_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RuleSetError, match="no rule set"):
+        Catalogue.load(tmp_path)
