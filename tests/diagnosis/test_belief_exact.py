@@ -17,7 +17,6 @@ from service.diagnosis.case import read_case
 from service.diagnosis.findings import Finding, find_all
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
-
 NONE = "none"
 
 

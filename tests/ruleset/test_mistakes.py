@@ -13,7 +13,7 @@ from service.ruleset.source import RuleSetError, parse_document
 # (file, text to replace, its replacement, what the message says)
 MISTAKES = {
     "duplicate key": ("rule-set", "version: 0.1.0", "version: 0.1.0\nversion: 0.2.0", "duplicate"),
-    "alias": ("rule-set", "always: [local-codes]", "always: &a [local-codes]\nx: *a", "aliases are"),
+    "alias": ("rule-set", "always: [local-codes]", "always: &a [b]\nx: *a", "aliases are"),
     "tag": ("rule-set", "version: 0.1.0", "version: !!python/none ''", "tags are"),
     "not YAML": ("rules", "rules:\n", "rules: [\n", "rules.yaml:"),
     "unknown key": ("faults", "rate: 6\n", "rate: 6\n    colour: red\n", "colour"),

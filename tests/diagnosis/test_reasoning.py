@@ -1,0 +1,329 @@
+"""Chaining, conflicts, gates and explanations of the real rule set."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from service.diagnosis.assessment import Reasoner
+from service.diagnosis.case import CaseError, read_case
+from service.diagnosis.chaining import Conclusions, conclude
+from service.diagnosis.facts import tokens
+from service.diagnosis.findings import find_all
+from service.ruleset.model import RuleSet
+
+READY = ["supply-disconnected", "capacitor-discharged"]
+PLATE = {
+    "supply_voltage": {"value": 120, "unit": "V"},
+    "rated_output": {"value": 1000, "unit": "W"},
+}
+
+
+def reading(text: str) -> dict[str, Any]:
+    """`check=OL`, `check=0.4 Ohm` or `check=outcome`."""
+    check, _, said = text.partition("=")
+    if said == "OL":
+        return {"check": check, "over_range": True}
+    if " " in said:
+        value, unit = said.split()
+        return {"check": check, "value": float(value), "unit": unit}
+    return {"check": check, "observed": said}
+
+
+def case(symptom: str, *readings: str, **more: Any) -> dict[str, Any]:
+    return {
+        "symptom": symptom,
+        "nameplate": PLATE,
+        "readings": [reading(text) for text in readings],
+        "confirmed": READY,
+        **more,
+    }
+
+
+def depths(rule_set: RuleSet, reasoner: Reasoner, document: dict[str, Any]) -> dict[str, int]:
+    """By derived token, how many rules stand one on another up to it."""
+    given = read_case(rule_set, document)
+    facts = tokens(rule_set, given, find_all(rule_set, given))
+    out = dict.fromkeys(facts, 0)
+    for firing in reasoner.chainer.run(facts).firings:
+        level = 1 + max((out[token] for token in firing.matched), default=0)
+        for token in firing.derived:
+            out[token] = min(out.get(token, level), level)
+    return out
+
+
+def test_rules_chain_from_a_reading_to_a_precaution(oven: RuleSet, reasoner: Reasoner) -> None:
+    found = depths(oven, reasoner, case("no-operation", "main-fuse-resistance=OL"))
+    steps = [
+        "state/fuse-blown",
+        "state/short-suspected",
+        "state/high-voltage-in-question",
+        "admit/capacitor-resistance",
+        "require/capacitor-discharged",
+        "require/supply-disconnected",
+    ]
+    assert [found[step] for step in steps] == [1, 2, 3, 4, 5, 6]
+
+
+def conclusions(oven: RuleSet, reasoner: Reasoner, document: dict[str, Any]) -> Conclusions:
+    given = read_case(oven, document)
+    facts = tokens(oven, given, find_all(oven, given))
+    return conclude(oven, reasoner.chainer.run(facts))
+
+
+def test_supply_at_the_primary_and_no_oscillation_is_the_high_voltage_side(
+    oven: RuleSet, reasoner: Reasoner
+) -> None:
+    document = case("no-heat", "transformer-primary-voltage=119 V", "oscillation-indicator=dark")
+    found = conclusions(oven, reasoner, document)
+    assert "high-voltage-side" in found.states
+    assert "capacitor-resistance" in found.admitted
+
+
+def test_no_supply_at_the_primary_is_the_control_side_and_bars_the_other(
+    oven: RuleSet, reasoner: Reasoner
+) -> None:
+    document = case("no-heat", "transformer-primary-voltage=0 V", "oscillation-indicator=dark")
+    found = conclusions(oven, reasoner, document)
+    assert "control-side" in found.states
+    assert "capacitor-resistance" in found.barred
+    answer = reasoner.assess(document)
+    high = {row["component"] for row in answer["hypotheses"] if row["probability"] > 0.05} & {
+        "magnetron",
+        "capacitor",
+        "diode",
+    }
+    assert not high
+
+
+@pytest.mark.parametrize(
+    "clash",
+    [
+        ("display=lit", "main-fuse-resistance=OL"),
+        ("oscillation-indicator=lit", "magnetron-filament-resistance=OL"),
+        ("oscillation-indicator=lit", "transformer-secondary-resistance=OL"),
+        ("water-load-power=960 W", "oscillation-indicator=dark"),
+        ("transformer-primary-voltage=119 V", "primary-interlock-switch=OL"),
+        ("transformer-secondary-resistance=OL", "magnetron-filament-resistance=OL"),
+    ],
+)
+def test_contradictory_readings_are_taken_again_not_forced(
+    reasoner: Reasoner, clash: tuple[str, str]
+) -> None:
+    answer = reasoner.assess(case("no-heat", *clash))
+    assert answer["conflicts"]
+    assert answer["verdict"] is None
+    assert answer["status"] == "check-next"
+    step = answer["next_check"]
+    names = {text.partition("=")[0] for text in clash}
+    assert step["recheck"] or step["kind"] == "preparation"
+    assert (step["for_check"] or step["id"]) in names
+    assert {check for one in answer["conflicts"] for check in one["checks"]} <= names
+
+
+def test_a_conflict_that_stands_after_rechecks_is_never_a_verdict(reasoner: Reasoner) -> None:
+    twice = ("transformer-secondary-resistance=OL", "magnetron-filament-resistance=OL") * 2
+    document = case("no-heat", *twice)
+    seen = []
+    for _ in range(60):
+        answer = reasoner.assess(document)
+        assert answer["verdict"] is None
+        assert answer["conflicts"]
+        step = answer["next_check"]
+        if step is None:
+            break
+        assert not step["recheck"], "both readings have been taken twice"
+        seen.append(step["id"])
+        if step["kind"] == "preparation":
+            document["confirmed"] = step["confirms"]
+        else:
+            normal = next(
+                one["outcome"] for one in step["expected"]["outcomes"] if one["meaning"] == "normal"
+            )
+            said = {"oscillation-indicator": "dark", "water-load-power": "none"}
+            outcome = said.get(step["id"], normal)
+            document["readings"].append({"check": step["id"], "observed": outcome})
+    assert answer["status"] == "unresolved"
+    assert "conflict-stands" in {reason["code"] for reason in answer["reasons"]}
+
+
+def test_a_changed_second_reading_ends_the_conflict(reasoner: Reasoner) -> None:
+    readings = ("display=lit", "main-fuse-resistance=OL", "main-fuse-resistance=0.4 Ohm")
+    answer = reasoner.assess(case("no-heat", *readings))
+    assert not answer["conflicts"]
+
+
+CAUSES = [
+    "monitor-switch=OL",
+    "primary-interlock-switch-door-open=OL",
+    "secondary-interlock-switch-door-open=OL",
+    "capacitor-resistance=10 MOhm",
+    "transformer-to-chassis=OL",
+]
+
+
+@pytest.mark.parametrize("left_out", range(len(CAUSES)))
+def test_a_blown_fuse_is_no_verdict_while_a_cause_is_unchecked(
+    reasoner: Reasoner, left_out: int
+) -> None:
+    causes = [text for index, text in enumerate(CAUSES) if index != left_out]
+    document = case("no-operation", "display=dark", "main-fuse-resistance=OL", *causes)
+    answer = reasoner.assess({**document, "required_confidence": 0.5})
+    assert answer["hypotheses"][0]["fault"] == "main-fuse-fatigue"
+    assert answer["status"] == "check-next"
+    assert answer["verdict"] is None
+    assert answer["next_check"]["id"] == CAUSES[left_out].partition("=")[0]
+
+
+def test_a_complaint_alone_is_no_verdict(reasoner: Reasoner) -> None:
+    answer = reasoner.assess({"symptom": "lamp-out", "readings": [], "required_confidence": 0.5})
+    assert answer["hypotheses"][0]["fault"] == "lamp-open"
+    assert answer["status"] == "check-next"
+
+
+def test_live_check_comes_only_when_no_dead_one_serves(oven: RuleSet, reasoner: Reasoner) -> None:
+    document = case("no-heat", "display=lit", "oscillation-indicator=dark", confirmed=[])
+    seen: list[str] = []
+    for _ in range(60):
+        step = reasoner.assess(document)["next_check"]
+        if step is None:
+            break
+        seen.append(step["id"])
+        if step["kind"] == "preparation":
+            document["confirmed"] = [*document["confirmed"], *step["confirms"]]
+            if step["confirms"] == ["cover-fitted"]:
+                document["confirmed"] = ["cover-fitted"]
+            elif "cover-fitted" in document["confirmed"]:
+                document["confirmed"] = step["confirms"]
+            continue
+        check = oven.checks[step["id"]]
+        document["readings"].append({"check": check.id, "observed": check.expected[0]})
+    if "transformer-primary-voltage" in seen:
+        place = seen.index("transformer-primary-voltage")
+        dead = oven.checks["transformer-primary-voltage"].dead_alternatives
+        assert set(dead) <= set(seen[:place])
+        assert "transformer-isolation" in seen[:place]
+
+
+def test_the_explanation_adds_up(reasoner: Reasoner) -> None:
+    document = case(
+        "no-heat", "display=lit", "oscillation-indicator=dark", "capacitor-resistance=0.3 Ohm"
+    )
+    answer = reasoner.assess(document)
+    told = answer["explanation"]
+    final = {row["fault"]: row["probability"] for row in answer["hypotheses"]}
+    last = told["readings"][-1]
+    assert last["check"] == "capacitor-resistance"
+    for one in last["moved"]:
+        assert one["after"] == pytest.approx(final[one["fault"]], abs=2e-6)
+        assert (one["decibans"] > 0) == (one["after"] > one["before"])
+    assert [one["check"] for one in told["readings"]] == [
+        one["check"] for one in answer["findings"]
+    ]
+    rules = [one["rule"] for one in told["rules"]]
+    assert rules.index("heating-complaint") < rules.index("high-voltage-checks")
+    assert rules.index("high-voltage-checks") < rules.index("stored-energy")
+    assert all(one["facts"] for one in told["rules"])
+
+
+def test_the_same_case_gives_the_same_answer_whatever_came_before(
+    oven: RuleSet, reasoner: Reasoner
+) -> None:
+    document = case("blows-fuse", "main-fuse-resistance=OL", "monitor-switch=OL")
+    first = json.dumps(Reasoner(oven).assess(document))
+    for symptom in oven.symptoms:
+        reasoner.assess({"symptom": symptom, "readings": []})
+    assert json.dumps(reasoner.assess(document)) == first
+
+
+@pytest.mark.parametrize(
+    ("document", "pointer", "says"),
+    [
+        ({"symptom": "no-heet"}, "/symptom", "no-heat"),
+        ({"readings": [{"check": "main-fuse", "observed": "open"}]}, "/readings/0/check", "main-"),
+        (
+            {"readings": [{"check": "display", "observed": "dim"}]},
+            "/readings/0/observed",
+            "lit, dark",
+        ),
+        (
+            {"readings": [{"check": "display", "value": 5, "unit": "V"}]},
+            "/readings/0",
+            "observation",
+        ),
+        (
+            {"readings": [{"check": "main-fuse-resistance", "value": 5, "unit": "V"}]},
+            "/readings/0/unit",
+            "resistance",
+        ),
+        (
+            {"readings": [{"check": "main-fuse-resistance", "value": 5, "unit": "ohm"}]},
+            "/readings/0/unit",
+            "Ohm",
+        ),
+        (
+            {"readings": [{"check": "main-fuse-resistance", "value": -5, "unit": "Ohm"}]},
+            "/readings/0/value",
+            "cannot be",
+        ),
+        (
+            {"readings": [{"check": "main-fuse-resistance", "value": 1e300, "unit": "MOhm"}]},
+            "/readings/0/value",
+            "not a real reading",
+        ),
+        ({"confirmed": ["local-codes"]}, "/confirmed/0", "supply-disconnected"),
+        (
+            {"nameplate": {"supply_voltage": {"value": 12, "unit": "V"}}},
+            "/nameplate/supply_voltage/value",
+            "outside",
+        ),
+        (
+            {"nameplate": {"supply_voltage": {"value": 120, "unit": "A"}}},
+            "/nameplate/supply_voltage/unit",
+            "voltage",
+        ),
+        ({"nameplate": {"colour": "white"}}, "/nameplate/colour", "nameplate field"),
+        ({"nameplate": {"high_voltage_supply": "magic"}}, "/nameplate/high_voltage_supply", "inv"),
+        ({"instrument": {"luck": {"counts": 1}}}, "/instrument/luck", "resistance"),
+        (
+            {"instrument": {"resistance": {"resolution": {"value": 0, "unit": "Ohm"}}}},
+            "/instrument/resistance/resolution/value",
+            "greater than 0",
+        ),
+        (
+            {"instrument": {"voltage": {"lead_resistance": {"value": 1, "unit": "Ohm"}}}},
+            "/instrument/voltage/lead_resistance",
+            "resistance only",
+        ),
+    ],
+)
+def test_what_a_rule_set_cannot_take_is_named_with_its_pointer(
+    oven: RuleSet, document: dict[str, Any], pointer: str, says: str
+) -> None:
+    with pytest.raises(CaseError) as caught:
+        read_case(oven, {"symptom": "no-heat", **document})
+    assert [found for found, _ in caught.value.errors] == [pointer]
+    assert says in caught.value.errors[0][1]
+
+
+def test_all_that_is_wrong_with_a_case_is_told_at_once(oven: RuleSet) -> None:
+    document = {
+        "symptom": "x",
+        "readings": [{"check": "y", "observed": "z"}],
+        "confirmed": ["w"],
+        "nameplate": {"v": "u"},
+    }
+    with pytest.raises(CaseError) as caught:
+        read_case(oven, document)
+    assert len(caught.value.errors) == 4
+
+
+def test_an_inverter_is_not_measured(reasoner: Reasoner) -> None:
+    document = case("no-heat", "display=lit", nameplate={"high_voltage_supply": "inverter"})
+    answer = reasoner.assess(document)
+    probability = {row["fault"]: row["probability"] for row in answer["hypotheses"]}
+    assert probability["capacitor-shorted"] == 0.0
+    assert probability["transformer-secondary-open"] == 0.0
+    assert "inverter-not-covered" in {one["id"] for one in answer["precautions"]}
