@@ -1,0 +1,1 @@
+"""The physics and the metrology of the readings: pure functions, no rule set, no HTTP."""
