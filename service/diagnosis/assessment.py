@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
-from service.inference.engine import Chainer
-
 from service.diagnosis import response
 from service.diagnosis.belief import BeliefModel, belief_model, believe
 from service.diagnosis.case import Case, CaseError, read_case, unknown
@@ -18,6 +16,7 @@ from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
+from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
 from service.ruleset.tokens import token_rules

@@ -124,7 +124,8 @@ def _conditions(rule_set: RuleSet, name: str) -> dict[str | None, float]:
         given = {one.id: one.unlisted for one in rule_set.conditions.values()}
     else:
         given = dict(rule_set.faults[name].conditions)
-    out: dict[str | None, float] = {None: 1.0 - math.fsum(given.values()), **given}
+    out: dict[str | None, float] = {None: 1.0 - math.fsum(given.values())}
+    out.update(given)
     return {condition: share for condition, share in out.items() if share > 0.0}
 
 

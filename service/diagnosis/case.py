@@ -12,7 +12,6 @@ from difflib import get_close_matches
 from typing import Any
 
 from service.physics.units import UnitError, to_si
-
 from service.ruleset.model import Check, Measure, NameplateField, RuleSet
 
 MAX_MAGNITUDE = 1e15  # SI; nothing on an appliance reads higher

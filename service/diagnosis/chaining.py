@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from service.inference.rules import Chaining
-
 from service.ruleset.model import Rule, RuleSet
 
 

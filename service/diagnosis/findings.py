@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
 from service.physics.metrology import (
     Accuracy,
     accuracy_half_width,
@@ -15,8 +16,6 @@ from service.physics.metrology import (
     rectangular_standard_uncertainty,
 )
 from service.physics.units import from_si
-
-from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
 from service.ruleset.limits import limit_edge
 from service.ruleset.model import Check, Limit, Measure, RuleSet
 

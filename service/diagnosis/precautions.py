@@ -6,13 +6,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from service.physics.discharge import discharge_figures
-
 from service.diagnosis.case import Case
 from service.diagnosis.facts import effective_confirmations
+from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
 from service.ruleset.model import Precaution, RuleSet
-
-SAFE_VOLTAGE = 42.4  # V, safety extra-low voltage: IEC 60335-1 clause 8.1.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +44,6 @@ def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
         "charge": f"{found.charge * 1e6:.0f} µC",
         "peak": f"{found.peak_voltage / 1000:.1f} kV",
     }
-
-
-FIGURES = ("wait", "energy", "charge", "peak")
 
 
 def standing(

@@ -6,7 +6,6 @@ import math
 from typing import Any
 
 import numpy as np
-from service.physics.units import from_si
 
 from service.diagnosis.belief import BeliefModel, Vector
 from service.diagnosis.case import Case
@@ -15,6 +14,7 @@ from service.diagnosis.decision import Verdict
 from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
 from service.diagnosis.planning import Plan
 from service.diagnosis.precautions import StandingPrecaution, fill
+from service.physics.units import from_si
 from service.ruleset.model import UNLISTED_FAULT, Check, Measure, RuleSet
 
 MILLIONTHS = 1_000_000
@@ -48,12 +48,14 @@ def finding(one: Finding) -> dict[str, Any]:
     if one.value is not None and one.measure is not None:
         unit = one.reading.unit or one.measure.unit
         quantity = one.measure.quantity
-        step = 1.0 if quantity != "temperature" else 0.0
-        per_unit = from_si(step, unit, quantity) if step else 1.0
+        # An uncertainty is a difference: 1 K is 1.8 [degF] however warm it is.
+        difference = "temperature-difference" if quantity == "temperature" else quantity
         shown = {
             "value": _significant(from_si(one.value, unit, quantity)),
             "unit": unit,
-            "standard_uncertainty": _significant((one.uncertainty or 0.0) * per_unit, 2),
+            "standard_uncertainty": _significant(
+                from_si(one.uncertainty or 0.0, unit, difference), 2
+            ),
         }
     return {
         "reading": one.reading.index,

@@ -114,7 +114,7 @@ def _build(strata: Strata) -> tuple[_StratumEngine, ...]:
 
 
 @dataclass(slots=True)
-class _Session:
+class _Run:
     """One run of one stratum."""
 
     sid: str
@@ -130,16 +130,16 @@ class _Session:
 
 
 class _StratumEngine:
-    """A stratum as a `Ruleset` of positive joins, with at most one live session."""
+    """A stratum as a `Ruleset` of positive joins, with at most one live state."""
 
     def __init__(self, rules: Sequence[TokenRule]) -> None:
         self.rules = rules
-        self.usable = True  # until a session is left behind that can't be deleted
+        self.usable = True  # until a state is left behind that can't be deleted
         present = sorted({token for rule in rules for token in rule.all_of})
         absent = sorted({token for rule in rules for token in rule.none_of})
         self._present = {token: f"t{number}" for number, token in enumerate(present)}
         self._absent = {token: f"n{number}" for number, token in enumerate(absent)}
-        self._session = _Session("", set())
+        self._current = _Run("", set())
         definitions: dict[str, Any] = {SENTINEL: _join([SENTINEL], SENTINEL)}
         for index, rule in enumerate(rules):
             # Without duplicates: the engine wants a different fact for each premise of a join.
@@ -166,66 +166,66 @@ class _StratumEngine:
         Raises:
             EngineError: whatever went wrong in the engine or in an action.
         """
-        session = self._session = _Session(sid, set(have))
+        current = self._current = _Run(sid, set(have))
         facts = [test for token, test in self._present.items() if token in have]
         facts += [test for token, test in self._absent.items() if token not in have]
         try:
             handle = self._tell(SENTINEL)
-            # Deleting a session in which nothing has fired would end the process: fire first.
+            # Deleting a state in which nothing has fired would end the process: fire first.
             self._act(handle)
             for test in facts:
                 self._tell(test)
             if facts:
                 self._act(handle)
         except Exception as error:
-            session.error = session.error or error
+            current.error = current.error or error
         finally:
-            self._close(session)
-        if session.error is not None and not isinstance(session.error, Exception):
-            raise session.error  # the engine swallows an interrupt or exit inside an action
-        if session.error is not None:
-            raise EngineError(f"the engine failed: {session.error}") from session.error
-        return session.fired
+            self._close(current)
+        if current.error is not None and not isinstance(current.error, Exception):
+            raise current.error  # the engine swallows an interrupt or exit inside an action
+        if current.error is not None:
+            raise EngineError(f"the engine failed: {current.error}") from current.error
+        return current.fired
 
     def _act(self, handle: int) -> None:
-        session = self._session
-        session.ended = False
-        self._ruleset.do_actions(handle, session.end)
+        current = self._current
+        current.ended = False
+        self._ruleset.do_actions(handle, current.end)
         # The engine gives up without a word if the clock moves by ten seconds during an action.
-        if not session.ended or not session.open:
+        if not current.ended or not current.open:
             raise EngineError("it did not finish its actions")
 
-    def _close(self, session: _Session) -> None:
+    def _close(self, current: _Run) -> None:
         self.usable = False
-        if session.open:
+        if current.open:
             try:
-                self._ruleset.delete_state(session.sid)
+                self._ruleset.delete_state(current.sid)
                 self.usable = True
             except Exception as error:
-                session.error = session.error or error
+                current.error = current.error or error
 
     def _tell(self, test: str) -> int:
-        handle: int = self._ruleset.assert_fact({test: "y", "id": test, "sid": self._session.sid})
+        handle: int = self._ruleset.assert_fact({test: "y", "id": test, "sid": self._current.sid})
         return handle
 
     def _opened(self) -> None:
-        self._session.open = True
+        self._current.open = True
 
     def _fire(self, index: int) -> None:
-        session = self._session
-        if session.error is not None:
+        current = self._current
+        if current.error is not None:
             return  # tell nothing more, so that the engine runs dry
         try:
-            if index in session.fired:
+            if index in current.fired:
                 raise EngineError(f"rule {self.rules[index].id} fired twice")
-            session.fired.append(index)
+            current.fired.append(index)
             for token in self.rules[index].derives:
-                if token not in session.have:
-                    session.have.add(token)
+                if token not in current.have:
+                    current.have.add(token)
                     if token in self._present:
                         self._tell(self._present[token])
         except BaseException as error:  # the engine would swallow it
-            session.error = error
+            current.error = error
 
 
 def _join(tests: Sequence[str], action: str) -> dict[str, Any]:

@@ -17,7 +17,6 @@ from itertools import product
 from typing import Any, get_args
 
 from service.physics.units import to_si
-
 from service.ruleset.model import Branch, Comparison, Predicate
 
 MAX_BRANCHES = 64

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from service.physics.units import from_si
-
 from service.ruleset.model import Check, Limit, Measure, NameplateField, RuleSet
 
 

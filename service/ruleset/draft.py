@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
-
 from service.ruleset.model import UNLISTED_FAULT, NameplateField
 from service.ruleset.source import Document, Issue, Path_
 

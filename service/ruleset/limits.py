@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.physics.supply import supply_limits
-
 from service.ruleset.model import Limit
 
 

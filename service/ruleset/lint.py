@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 
-from service.inference.rules import RuleListError, stratify
+from service.inference.rules import RuleListError, checked_strata
 from service.ruleset.limits import limit_edge
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Limit, RuleSet
 from service.ruleset.source import Document, Issue
@@ -107,12 +107,12 @@ def _at(rule_set: RuleSet, limit: Limit, values: Mapping[str, float]) -> float:
     return limit_edge(limit, values.get(limit.nameplate, assumed)).value
 
 
-def _rules_stand_in_strata(rule_set: RuleSet) -> Iterator[Found]:
+def _rules_can_be_chained(rule_set: RuleSet) -> Iterator[Found]:
+    """No circle through a negation, and none of the engine's limits overstepped."""
     try:
-        stratify(token_rules(rule_set.rules))
+        checked_strata(token_rules(rule_set.rules))
     except RuleListError as error:
-        name = next((r.id for r in rule_set.rules if r.id in str(error)), "")
-        yield "rules", name, str(error)
+        yield "rules", (error.rule or "").rsplit("#", 1)[0], str(error)
 
 
 def _no_fault_has_no_row(rule_set: RuleSet) -> Iterator[Found]:
@@ -237,7 +237,7 @@ LINTS: tuple[Callable[[RuleSet], Iterator[Found]], ...] = (
     _live_alternatives_are_dead,
     _high_voltage_needs_discharge,
     _limits_rise,
-    _rules_stand_in_strata,
+    _rules_can_be_chained,
     _no_fault_has_no_row,
     _every_fault_can_be_confirmed,
     _no_fault_is_listed,

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.physics.units import UnitError
-
 from service.ruleset import model as m
 from service.ruleset.conditions import ConditionError, branches
 from service.ruleset.draft import Draft

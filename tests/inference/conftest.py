@@ -1,4 +1,4 @@
-"""Helpers for the tests of chaining: an oracle, a generator of rule lists, and child processes."""
+"""What the tests of chaining share: an oracle, a generator of rule lists, and child processes."""
 
 from __future__ import annotations
 

@@ -268,7 +268,7 @@ print(fired > 22_000, resident() - start)
     assert ended.code == 0, ended.err
     enough, growth = ended.out.split()
     assert enough == "True"
-    assert float(growth) < 3  # MB; a session left behind each time would be gigabytes
+    assert float(growth) < 3  # MB; a state left behind each time would be gigabytes
 
 
 @pytest.mark.skipif(not os.path.exists("/proc/self/statm"), reason="needs /proc")

@@ -251,6 +251,19 @@ def test_absurd_text_is_an_unknown_unit(unit: str) -> None:
     assert message.isprintable()
 
 
+def test_a_code_that_is_too_long() -> None:
+    assert to_si(5.0, "V{" + "a" * 29 + "}", "voltage") == 5.0
+    with pytest.raises(UnknownUnit, match="at most 32 characters"):
+        to_si(5.0, "V{" + "a" * 30 + "}", "voltage")
+
+
+@pytest.mark.parametrize("unit", ["B", "B[V]", "dB[V]", "B[W]", "Np", "[pH]"])
+@pytest.mark.parametrize("quantity", ["voltage", "power", "ratio"])
+def test_a_logarithmic_scale_is_refused(unit: str, quantity: str) -> None:
+    with pytest.raises(UnitError):
+        to_si(1.0, unit, quantity)
+
+
 @pytest.mark.parametrize("unit", ["10*999.V", "10*-999.V"])
 def test_a_scale_that_no_float_holds(unit: str) -> None:
     with pytest.raises(UnknownUnit, match="beyond any real unit"):

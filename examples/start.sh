@@ -1,0 +1,45 @@
+#!/bin/sh
+# Install the service into .venv, start it, ask it about examples/no-heat.json, keep it running.
+#
+#   sh examples/start.sh          serve on 127.0.0.1:8080 (PORT=N to change) until Ctrl-C
+#   sh examples/start.sh --once   the same, but stop after the answer
+set -eu
+root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$root/docker/prerequisites.sh"
+
+once=
+case "${1:-}" in
+'') ;;
+--once) once=yes ;;
+*) die "usage: sh examples/start.sh [--once]" ;;
+esac
+port=${PORT:-8080}
+url="http://127.0.0.1:$port"
+bin="$root/.venv/bin"
+
+require_tools
+echo "Preparing .venv (the first time takes a minute or two) ..."
+make_environment "$root/.venv" docker/requirements.txt
+
+# Asked before starting, so that it is not another program that answers below.
+"$bin/python" - "$port" <<'PY' || exit 1
+import sys
+from service.server import why_not_bindable
+
+reason = why_not_bindable("127.0.0.1", int(sys.argv[1]))
+sys.exit(f"{reason} (here: PORT=8081 sh examples/start.sh)" if reason else 0)
+PY
+
+"$bin/ohmpath" serve --host 127.0.0.1 --port "$port" &
+service=$!
+trap 'kill "$service" 2>/dev/null || true; wait "$service" 2>/dev/null || true' EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM
+
+"$bin/python" "$root/examples/ask.py" "$url" "$root/examples/no-heat.json" ||
+    die "The service did not answer; what it printed above says why."
+[ -z "$once" ] || exit 0
+
+echo
+echo "Service is up at $url (its description: $url/openapi.json). Ctrl-C stops it."
+wait "$service"

@@ -1,0 +1,42 @@
+"""POST /v1/assessments: one case in, one assessment out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+
+from service.api.cases import assess_case
+from service.api.examples import NO_HEAT
+from service.api.installed import installed
+from service.api.openapi import ServiceBlueprint
+from service.api.request_schemas import CaseSchema
+from service.api.response_schemas import AssessmentSchema
+from service.api.responses import json_response
+
+assessments = ServiceBlueprint("assessments", __name__, url_prefix="/v1")
+
+_LINK_TO_RULE_SET = {
+    "rule-set": {
+        "operationId": "getRuleSet",
+        "parameters": {"rule_set_id": "$response.body#/rule_set/id"},
+        "description": "The rule set that the answer rests on.",
+    }
+}
+
+
+@assessments.route("/assessments", methods=["POST"])
+@assessments.arguments(CaseSchema, description="The case so far.", example=NO_HEAT)
+@assessments.response(200, AssessmentSchema, description="What follows from the case.")
+@assessments.alt_response(400, "BAD_REQUEST")
+@assessments.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
+@assessments.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
+@assessments.alt_response(500, "INTERNAL_SERVER_ERROR")
+@assessments.doc(operationId="assessCase", responses={200: {"links": _LINK_TO_RULE_SET}})
+def assess(case: dict[str, Any]) -> Response:
+    """Assess one case
+
+    Send the whole case each time, with the readings taken so far; the answer is the next check to
+    do, or the fault found and its remedy. Nothing is stored.
+    """
+    return json_response(assess_case(installed(), case))

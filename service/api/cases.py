@@ -1,0 +1,63 @@
+"""From a JSON document to an assessment: what the HTTP edge and the command line share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import marshmallow as ma
+
+from service.api.request_schemas import CaseSchema
+from service.diagnosis.assessment import assess_document
+from service.diagnosis.case import CaseError
+from service.problems import invalid_request, pointer
+from service.ruleset.catalogue import Catalogue
+
+_CASE = CaseSchema()
+_Path = tuple[str | int, ...]
+
+
+def load_case(document: Any) -> dict[str, Any]:
+    """The case in a JSON document, its shape checked.
+
+    Raises:
+        Problem: invalid-request, with all that is wrong.
+    """
+    try:
+        loaded: dict[str, Any] = _CASE.load(document)
+    except ma.ValidationError as error:
+        raise invalid_request(errors_of(error.messages)) from None
+    return loaded
+
+
+def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
+    """The assessment of a case that `load_case` has returned, as answered: `case_id` first.
+
+    Raises:
+        Problem: invalid-request, if the rule set cannot make sense of the case.
+    """
+    try:
+        assessment = assess_document(catalogue, case)
+    except CaseError as error:
+        raise invalid_request(error.errors) from None
+    return {"case_id": case["case_id"], **assessment} if "case_id" in case else assessment
+
+
+def errors_of(messages: Any) -> list[tuple[str, str]]:
+    """The messages of a schema's validation error by JSON Pointer, in a fixed order."""
+    found = sorted(
+        _messages(messages, ()),
+        key=lambda one: [(isinstance(part, str), part) for part in one[0]],
+    )
+    return [(pointer(*path), text) for path, text in found]
+
+
+def _messages(messages: Any, path: _Path) -> Iterator[tuple[_Path, str]]:
+    if isinstance(messages, Mapping):
+        for name, inner in messages.items():
+            yield from _messages(inner, path if name == "_schema" else (*path, name))
+    elif isinstance(messages, list):
+        for inner in messages:
+            yield from _messages(inner, path)
+    else:
+        yield path, str(messages)

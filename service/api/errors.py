@@ -1,0 +1,77 @@
+"""From whatever goes wrong in Flask to the one form of problem."""
+
+from __future__ import annotations
+
+import logging
+from urllib.parse import quote
+
+import marshmallow as ma
+from flask import Response, request
+from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, RequestEntityTooLarge
+
+from service.api.body import body_limit
+from service.api.responses import json_response
+from service.documents import shown
+from service.problems import INTERNAL_ERROR, MEDIA_TYPE, Problem, for_status
+
+log = logging.getLogger(__name__)
+
+
+class ProblemErrorSchema(ma.Schema):
+    """One thing that is wrong, and where."""
+
+    pointer = ma.fields.String(
+        required=True, metadata={"description": "JSON Pointer (RFC 6901); empty: the whole body."}
+    )
+    message = ma.fields.String(required=True)
+
+
+class ProblemSchema(ma.Schema):
+    """A problem document (RFC 9457)."""
+
+    type = ma.fields.String(
+        required=True, metadata={"description": "URI reference of the kind of problem."}
+    )
+    title = ma.fields.String(required=True)
+    status = ma.fields.Integer(required=True)
+    detail = ma.fields.String(required=True)
+    instance = ma.fields.String(
+        required=True, metadata={"description": "Path of the request that had the problem."}
+    )
+    errors = ma.fields.List(ma.fields.Nested(ProblemErrorSchema), required=True)
+
+
+def handle_problem(problem: Problem) -> Response:
+    """The answer to a request that cannot be served."""
+    instance = quote(request.path, safe="/~!$&'()*+,;=:@")
+    return json_response(problem.document(instance), problem.kind.status, MEDIA_TYPE)
+
+
+def handle_http_exception(error: HTTPException) -> Response:
+    """The answer to an error that Flask or Werkzeug has raised."""
+    status = error.code or 500
+    if isinstance(error, NotFound):
+        detail = f"There is nothing at {shown(request.path)}."
+    elif isinstance(error, MethodNotAllowed):
+        methods = ", ".join(sorted(error.valid_methods or ()))
+        detail = f"{request.method} is not a method of {shown(request.path)}; it has {methods}."
+    elif isinstance(error, RequestEntityTooLarge):
+        detail = f"The body is larger than {body_limit(request)} bytes."
+    elif status >= 500:
+        detail = "The service failed while it handled the request."
+    else:
+        detail = error.description or error.name
+    problem = for_status(status, detail)
+    if problem is None:  # a redirect, or a status that nothing here raises
+        return Response(error.get_response().get_data(), status, error.get_headers())
+    response = handle_problem(problem)
+    for name, value in error.get_headers():
+        if name.lower() not in ("content-type", "content-length"):
+            response.headers[name] = value
+    return response
+
+
+def handle_exception(error: Exception) -> Response:
+    """The answer to a fault of the service: says nothing of it; the log does."""
+    log.error("%s %s failed", request.method, request.path, exc_info=error)
+    return handle_problem(Problem(INTERNAL_ERROR, "The service failed on this request."))

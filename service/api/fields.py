@@ -1,0 +1,221 @@
+"""Strict marshmallow fields: nothing is converted, and every message says what would be right.
+
+The library's own fields take the text "1.5" for a number and "yes" for true. A client that sends
+text has a mistake in it that is better found now.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from difflib import get_close_matches
+from typing import Any
+
+import marshmallow as ma
+
+from service.documents import shown
+
+# Beyond this, integers and binary64 numbers no longer correspond one to one.
+_MAX_EXACT = 2**53
+
+
+def _messages(what: str) -> dict[str, Any]:
+    return {
+        "required": f"is required: {what}",
+        "null": f"must be {what}, not null; leave it out if there is none",
+    }
+
+
+class Text(ma.fields.Field[str]):
+    """Text of `least` to `most` characters."""
+
+    def __init__(self, *, most: int, least: int = 1, **kwargs: Any) -> None:
+        super().__init__(error_messages=_messages("text"), **kwargs)
+        self.most, self.least = most, least
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
+        if not isinstance(value, str):
+            raise ma.ValidationError(f"must be text, not {shown(value)}")
+        if len(value) < self.least:
+            raise ma.ValidationError("must not be empty")
+        if len(value) > self.most:
+            raise ma.ValidationError(
+                f"must be at most {self.most} characters long, not {len(value)}: {shown(value)}"
+            )
+        return value
+
+
+class Choice(Text):
+    """One of a few texts."""
+
+    def __init__(self, *choices: str, hint: str = "", **kwargs: Any) -> None:
+        super().__init__(most=100, **kwargs)
+        self.choices, self.hint = choices, hint
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kwargs)
+        if text not in self.choices:
+            listed = ", ".join(shown(choice) for choice in self.choices)
+            raise ma.ValidationError(f"must be {listed}, not {shown(text)}{self.hint}")
+        return text
+
+
+class Number(ma.fields.Field[float]):
+    """A finite JSON number, with bounds that belong to the range."""
+
+    def __init__(
+        self, *, least: float | None = None, most: float | None = None, **kwargs: Any
+    ) -> None:
+        super().__init__(error_messages=_messages("a number"), **kwargs)
+        self.least, self.most = least, most
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            hint = " (leave out the quotation marks)" if _reads_as_number(value) else ""
+            raise ma.ValidationError(f"must be a number, not {shown(value)}{hint}")
+        if not math.isfinite(value):
+            raise ma.ValidationError("must be a finite number")
+        if self.least is not None and value < self.least:
+            raise ma.ValidationError(f"must be {self.least:g} or more, not {shown(value)}")
+        if self.most is not None and value > self.most:
+            raise ma.ValidationError(f"must be {self.most:g} or less, not {shown(value)}")
+        return value if abs(value) <= _MAX_EXACT else float(value)
+
+
+class Yes(ma.fields.Field[bool]):
+    """The JSON literal true. What is not so is left out, rather than said with false."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(error_messages=_messages("true"), **kwargs)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> bool:
+        if value is not True:
+            raise ma.ValidationError(f"must be true or left out, not {shown(value)}")
+        return True
+
+
+class Items(ma.fields.List[Any]):
+    """A list of at most `most` items, each of one field."""
+
+    def __init__(self, inner: ma.fields.Field[Any], *, most: int, **kwargs: Any) -> None:
+        super().__init__(inner, error_messages=_messages("a list"), **kwargs)
+        self.most = most
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> list[Any]:
+        if not isinstance(value, list):
+            raise ma.ValidationError(f"must be a list, not {shown(value)}")
+        if len(value) > self.most:
+            raise ma.ValidationError(f"must have at most {self.most} items, not {len(value)}")
+        return super()._deserialize(value, attr, data, **kwargs)
+
+
+class Named(ma.fields.Field[dict[str, Any]]):
+    """An object whose names are ids that the rule set knows, each value of one field."""
+
+    def __init__(self, inner: ma.fields.Field[Any], *, most: int, **kwargs: Any) -> None:
+        super().__init__(error_messages=_messages("an object"), **kwargs)
+        self.inner, self.most = inner, most
+
+    def _bind_to_schema(self, field_name: str, parent: Any) -> None:
+        super()._bind_to_schema(field_name, parent)
+        self.inner._bind_to_schema(field_name, self)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            raise ma.ValidationError(f"must be an object, not {shown(value)}")
+        if len(value) > self.most:
+            raise ma.ValidationError(f"must have at most {self.most} names, not {len(value)}")
+        found: dict[str, Any] = {}
+        errors: dict[str | int, Any] = {}
+        for name, item in value.items():
+            try:
+                found[name] = self.inner.deserialize(item, name, value)
+            except ma.ValidationError as error:
+                errors[name] = error.messages
+        if errors:
+            raise ma.ValidationError(errors)
+        return found
+
+
+class Variant(ma.fields.Field[dict[str, Any]]):
+    """An object that is of exactly one of several schemas, told apart by the names it has.
+
+    `variants`: the name that marks a variant, and its schema. `also`: names which mark the same
+    variant, so that one forgotten half of a pair is reported as missing.
+    """
+
+    def __init__(
+        self,
+        variants: Mapping[str, type[ma.Schema]],
+        *,
+        also: Mapping[str, str] | None = None,
+        rule: str,
+        **kwargs: Any,
+    ) -> None:
+        super().__init__(error_messages=_messages("an object"), **kwargs)
+        self.variants, self.also, self.rule = dict(variants), dict(also or {}), rule
+        self._loaded = {mark: schema() for mark, schema in self.variants.items()}
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            raise ma.ValidationError(f"must be an object, not {shown(value)}")
+        marks = {mark for mark in self.variants if mark in value}
+        marks |= {mark for name, mark in self.also.items() if name in value and not marks}
+        if len(marks) != 1:
+            got = " and ".join(name for name in self.variants if name in value) or "none of them"
+            raise ma.ValidationError(f"{self.rule}, not {got}")
+        loaded: dict[str, Any] = self._loaded[marks.pop()].load(value)
+        return loaded
+
+
+class QuantityOrText(ma.fields.Field[Any]):
+    """A quantity or a text: what a nameplate states."""
+
+    def __init__(self, quantity: type[ma.Schema], *, most: int, **kwargs: Any) -> None:
+        super().__init__(error_messages=_messages("a quantity or text"), **kwargs)
+        self.schema, self.most = quantity, most
+        self._quantity, self._text = quantity(), Text(most=most)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> Any:
+        if isinstance(value, str):
+            return self._text.deserialize(value, attr, data)
+        if isinstance(value, dict):
+            return self._quantity.load(value)
+        raise ma.ValidationError(
+            f'must be an object {{"value": number, "unit": text}} or text, not {shown(value)}'
+        )
+
+
+class StrictSchema(ma.Schema):
+    """A schema that refuses unknown names and says which it has."""
+
+    class Meta:
+        unknown = ma.RAISE
+
+    def handle_error(
+        self, error: ma.ValidationError, data: Any, *, many: bool, **kwargs: Any
+    ) -> None:
+        """Make the library's own two messages (not an object, unknown name) say more."""
+        if not isinstance(data, dict):
+            error.messages = {"_schema": [f"must be an object, not {shown(data)}"]}
+            return
+        messages: dict[Any, Any] = error.normalized_messages()  # type: ignore[no-untyped-call]
+        for name in data.keys() - self.fields.keys():
+            messages[name] = [_unknown(name, list(self.fields))]
+        error.messages = messages
+
+
+def _unknown(name: str, known: list[str]) -> str:
+    near = get_close_matches(name[:60], known, n=1)
+    if near:
+        return f"unknown field {shown(name)}; did you mean {shown(near[0])}?"
+    return f"unknown field {shown(name)}; the fields here are {', '.join(known)}"
+
+
+def _reads_as_number(value: Any) -> bool:
+    if not isinstance(value, str) or len(value) > 40:
+        return False
+    try:
+        return math.isfinite(float(value))
+    except ValueError:
+        return False

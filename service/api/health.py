@@ -1,0 +1,112 @@
+"""The state of the service, and what its problem types mean."""
+
+from __future__ import annotations
+
+import logging
+
+import marshmallow as ma
+from flask import Response
+
+from service.api.cases import assess_case
+from service.api.installed import installed
+from service.api.openapi import ServiceBlueprint
+from service.api.response_schemas import RuleSetReferenceSchema, each, one_of, string
+from service.api.responses import json_response
+from service.documents import shown
+from service.problems import NOT_FOUND, NOT_READY, PROBLEM_TYPES, Problem
+from service.ruleset.catalogue import Catalogue
+
+health = ServiceBlueprint("service", __name__)
+log = logging.getLogger(__name__)
+
+_PROBLEM_NAME = {
+    "in": "path",
+    "name": "name",
+    "required": True,
+    "schema": {"type": "string", "enum": list(PROBLEM_TYPES)},
+    "description": "The last part of the `type` of a problem document.",
+}
+
+
+class HealthSchema(ma.Schema):
+    """The process answers."""
+
+    status = one_of("ok")
+
+
+class ReadinessSchema(ma.Schema):
+    """The process can assess cases against these rule sets."""
+
+    status = one_of("ready")
+    rule_sets = each(RuleSetReferenceSchema)
+
+
+class ProblemTypeSchema(ma.Schema):
+    """A kind of problem."""
+
+    type = string("The value of `type` in a problem document.")
+    title = string()
+    status = ma.fields.Integer(required=True)
+    description = string()
+
+
+def prove(catalogue: Catalogue) -> None:
+    """Assess the least case of each rule set, so that whatever is built lazily is built now.
+
+    Raises:
+        Exception: whatever the core raises if it cannot work in this process.
+    """
+    for rule_set_id in catalogue.ids():
+        rule_set = catalogue.get(rule_set_id)
+        symptom = next(iter(rule_set.symptoms))
+        assess_case(catalogue, {"equipment": rule_set.equipment, "symptom": symptom})
+
+
+@health.route("/healthz")
+@health.response(200, HealthSchema)
+@health.doc(operationId="getHealth")
+def get_health() -> Response:
+    """Tell whether the process answers"""
+    return json_response({"status": "ok"})
+
+
+@health.route("/readyz")
+@health.response(200, ReadinessSchema)
+@health.alt_response(503, "SERVICE_UNAVAILABLE")
+@health.doc(operationId="getReadiness")
+def get_readiness() -> Response:
+    """Tell whether cases can be assessed
+
+    Each rule set is put to the proof with its least case.
+    """
+    catalogue = installed()
+    try:
+        prove(catalogue)
+    except Exception as error:
+        log.error("not ready", exc_info=error)
+        raise Problem(NOT_READY, "A rule set cannot be used; the log has the details.") from None
+    references = [
+        {name: summary[name] for name in ("id", "version", "content_hash")}
+        for summary in catalogue.summaries()
+    ]
+    return json_response({"status": "ready", "rule_sets": references})
+
+
+@health.route("/problems/<string:name>", parameters=[_PROBLEM_NAME])
+@health.response(200, ProblemTypeSchema)
+@health.alt_response(404, "NOT_FOUND")
+@health.doc(operationId="getProblemType")
+def get_problem_type(name: str) -> Response:
+    """Explain a kind of problem"""
+    kind = PROBLEM_TYPES.get(name)
+    if kind is None:
+        known = ", ".join(PROBLEM_TYPES)
+        raise Problem(NOT_FOUND, f"There is no problem type {shown(name)}; known: {known}.")
+    return json_response(
+        {
+            "type": kind.uri,
+            "title": kind.title,
+            "status": kind.status,
+            "description": kind.description,
+        }
+    )

@@ -1,0 +1,162 @@
+"""The OpenAPI 3.1 document: made from the schemas and views, never written by hand."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+import marshmallow as ma
+from apispec.ext.marshmallow.openapi import OpenAPIConverter
+from flask import Flask, Response
+from flask_smorest import Api, Blueprint
+from ruamel.yaml import YAML
+
+from service import __version__
+from service.api.body import StrictBodyParser
+from service.api.errors import ProblemSchema, handle_http_exception
+from service.api.fields import Items, Named, Number, QuantityOrText, Text, Variant, Yes
+from service.api.responses import cacheable
+from service.documents import dump_json
+from service.problems import MEDIA_TYPE
+
+DESCRIPTION = """\
+Rule-based diagnosis of household appliances. One case in (complaint, nameplate, meter, readings),
+one assessment out: the next check, or the fault with its remedy, with precautions and reasons.
+Nothing is stored. The same request against the same rule set always gives the same bytes.
+Values carry UCUM units. Errors are problem documents (RFC 9457). A client should ignore names in
+an answer that it does not know: more may be added.
+"""
+
+
+class ServiceBlueprint(Blueprint):
+    """A blueprint whose bodies are read strictly."""
+
+    ARGUMENTS_PARSER = StrictBodyParser()
+
+
+class ServiceApi(Api):
+    """The API with its errors documented as what they are."""
+
+    ERROR_SCHEMA = ProblemSchema
+    DEFAULT_ERROR_RESPONSE_NAME = None
+
+    def handle_http_exception(self, error: Any) -> Response:
+        """Shape an error; see `service.api.errors`."""
+        return handle_http_exception(error)
+
+    def _register_responses(self) -> None:
+        super()._register_responses()
+        # The base class has documented every error as application/json.
+        for response in self.spec.components.responses_lazy.values():
+            content = response.get("content", {})
+            if "application/json" in content:
+                content[MEDIA_TYPE] = content.pop("application/json")
+
+
+def create_api(app: Flask) -> ServiceApi:
+    """The API of the app, without views as yet. The document is served at /openapi.json."""
+    app.config.update(
+        API_TITLE="Ohmpath",
+        API_VERSION=__version__,
+        OPENAPI_VERSION="3.1.0",
+        API_SPEC_OPTIONS={
+            "info": {
+                "description": DESCRIPTION,
+                "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
+            },
+            "tags": [
+                {"name": "assessments", "description": "Cases and what follows from them."},
+                {"name": "rule sets", "description": "What can be asked and answered."},
+                {"name": "service", "description": "The state of the service itself."},
+            ],
+        },
+    )
+    api = ServiceApi(app)
+    for field, kind in ((Text, "string"), (Number, "number"), (Yes, "boolean"), (Named, "object")):
+        api.register_field(field, kind, None)
+    api.register_field(Items, ma.fields.List)
+    api.register_field(QuantityOrText, None, None)
+    api.register_field(Variant, None, None)
+    api.ma_plugin.converter.add_attribute_function(_constraints)
+    app.add_url_rule("/openapi.json", "openapi_json", _serve(api, "application/json", dump_json))
+    app.add_url_rule("/openapi.yaml", "openapi_yaml", _serve(api, "application/yaml", dump_yaml))
+    return api
+
+
+def openapi_document(api: ServiceApi) -> dict[str, Any]:
+    """The OpenAPI document, each operation's responses in the order of their status."""
+    document: dict[str, Any] = api.spec.to_dict()
+    for path in document["paths"].values():
+        for operation in path.values():
+            if isinstance(operation, dict) and "responses" in operation:
+                operation["responses"] = dict(sorted(operation["responses"].items()))
+    return document
+
+
+def dump_yaml(document: Any) -> bytes:
+    """The document as YAML, in its own order, with text of several lines as blocks."""
+    yaml = YAML(typ="safe", pure=True)
+    yaml.default_flow_style = False
+    yaml.width = 100
+    yaml.representer.sort_base_mapping_type_on_output = False
+    yaml.representer.add_representer(str, _represent_text)
+    out = io.BytesIO()
+    yaml.dump(document, out)
+    return out.getvalue()
+
+
+def _represent_text(representer: Any, text: str) -> Any:
+    style = "|" if "\n" in text else None
+    return representer.represent_scalar("tag:yaml.org,2002:str", text, style=style)
+
+
+def _serve(
+    api: ServiceApi, media_type: str, dump: Callable[[Any], bytes]
+) -> Callable[[], Response]:
+    @cache  # all views are registered by the time of the first request
+    def body() -> bytes:
+        return dump(openapi_document(api))
+
+    def view() -> Response:
+        return cacheable(Response(body(), content_type=media_type))
+
+    return view
+
+
+def _constraints(
+    self: OpenAPIConverter, field: ma.fields.Field[Any], **kwargs: Any
+) -> dict[str, Any]:
+    """What the strict fields check, in JSON Schema."""
+    match field:
+        case Text():
+            out: dict[str, Any] = {"maxLength": field.most}
+            if field.least:
+                out["minLength"] = field.least
+            if choices := getattr(field, "choices", None):
+                out = {"enum": list(choices)}
+            return out
+        case Number():
+            bounds = (("minimum", field.least), ("maximum", field.most))
+            return {name: bound for name, bound in bounds if bound is not None}
+        case Yes():
+            return {"const": True}
+        case Items():
+            return {"maxItems": field.most}
+        case Named():
+            return {
+                "maxProperties": field.most,
+                "additionalProperties": self.field2property(field.inner),
+            }
+        case QuantityOrText():
+            text = {"type": "string", "minLength": 1, "maxLength": field.most}
+            return {"oneOf": [_reference(self, field.schema), text]}
+        case Variant():
+            schemas = field.variants.values()
+            return {"oneOf": [_reference(self, schema) for schema in schemas]}
+    return {}
+
+
+def _reference(converter: OpenAPIConverter, schema: type[ma.Schema]) -> Any:
+    return converter.resolve_nested_schema(schema)  # type: ignore[no-untyped-call]

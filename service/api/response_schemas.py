@@ -1,0 +1,273 @@
+"""What an assessment looks like. These schemas document; the core writes the answers.
+
+The tests hold every answer against the OpenAPI document that is made from them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import marshmallow as ma
+from marshmallow import fields
+from marshmallow.validate import OneOf, Range
+
+STATUSES = ("check-next", "fault-found", "no-fault-found", "unresolved", "stop-work")
+
+
+def described(text: str) -> dict[str, str]:
+    return {"description": text}
+
+
+def string(description: str = "", *, null: bool = False) -> fields.String:
+    return fields.String(
+        required=True, allow_none=null, metadata=described(description) if description else {}
+    )
+
+
+def one_of(*choices: str, description: str = "") -> fields.String:
+    return fields.String(
+        required=True,
+        validate=OneOf(choices),
+        metadata=described(description) if description else {},
+    )
+
+
+def number(description: str = "") -> fields.Float:
+    return fields.Float(required=True, metadata=described(description) if description else {})
+
+
+def fraction(description: str = "") -> fields.Float:
+    return fields.Float(
+        required=True,
+        validate=Range(0, 1),
+        metadata=described(description) if description else {},
+    )
+
+
+def flag(description: str = "") -> fields.Boolean:
+    return fields.Boolean(required=True, metadata=described(description) if description else {})
+
+
+def strings(description: str = "") -> fields.List[Any]:
+    return fields.List(
+        fields.String(), required=True, metadata=described(description) if description else {}
+    )
+
+
+def each(schema: type[ma.Schema], description: str = "") -> fields.List[Any]:
+    return fields.List(
+        fields.Nested(schema),
+        required=True,
+        metadata=described(description) if description else {},
+    )
+
+
+def one(schema: type[ma.Schema], description: str = "", *, null: bool = False) -> fields.Nested:
+    return fields.Nested(
+        schema,
+        required=True,
+        allow_none=null,
+        metadata=described(description) if description else {},
+    )
+
+
+class LimitSchema(ma.Schema):
+    """A limit in the unit in which it is shown."""
+
+    value = number()
+    unit = string("UCUM code.")
+
+
+class OutcomeSpanSchema(ma.Schema):
+    """The span of values that belongs to an outcome."""
+
+    outcome = string()
+    lower = one(LimitSchema, "null: no lower limit.", null=True)
+    upper = one(LimitSchema, "null: no upper limit.", null=True)
+    source = string("Document and clause, common practice, or estimate.")
+
+
+class ExpectedOutcomeSchema(OutcomeSpanSchema):
+    """An outcome of a check that comes next, with its limits for this nameplate."""
+
+    meaning = one_of("normal", "abnormal", "neutral")
+
+
+class ExpectedSchema(ma.Schema):
+    """What the next check should give."""
+
+    text = string("What a healthy part gives.")
+    outcomes = each(ExpectedOutcomeSchema)
+
+
+class PrecautionSchema(ma.Schema):
+    """A precaution for the person at the equipment."""
+
+    id = string()
+    signal_word = one_of("DANGER", "WARNING", "CAUTION", "NOTICE", description="As ANSI Z535.6.")
+    text = string()
+    sign = string("ISO 7010 reference of the safety sign.", null=True)
+    must_confirm = flag("Whether it must be sent back in `confirmed` before work goes on.")
+    confirmed = flag()
+    applies_now = flag("False: it belongs to a later step.")
+    source = string()
+
+
+class NextCheckSchema(ma.Schema):
+    """The check or preparation to do now."""
+
+    id = string()
+    kind = one_of("measurement", "observation", "preparation")
+    title = string()
+    why = string()
+    how = strings("Steps, in order.")
+    expected = one(ExpectedSchema, "null for a preparation.", null=True)
+    confirms = strings("What to send in `confirmed` when this preparation has been done.")
+    for_check = string("The check that a preparation is for.", null=True)
+    recheck = flag("Whether the check has been answered before.")
+    tools = strings()
+    minutes = number()
+    precautions = each(PrecautionSchema)
+
+
+class RemedySchema(ma.Schema):
+    """The repair action."""
+
+    id = string()
+    action = string()
+    minutes = number()
+    source = string()
+
+
+class FaultProbabilitySchema(ma.Schema):
+    """A fault and its probability."""
+
+    fault = string()
+    probability = fraction()
+
+
+class VerdictSchema(ma.Schema):
+    """The fault found, and what to do about it."""
+
+    fault = string()
+    title = string()
+    component = string()
+    confidence = fraction("Probability that this remedy is the right one.")
+    remedy = one(RemedySchema)
+    parts = strings()
+    also_replace = strings()
+    checks_after_repair = strings()
+    ambiguity_group = each(
+        FaultProbabilitySchema, "Faults of the same remedy that are not told apart."
+    )
+
+
+class HypothesisSchema(ma.Schema):
+    """A fault that may be present."""
+
+    fault = string()
+    component = string("null for `unlisted-fault`.", null=True)
+    probability = fraction("All hypotheses together have 1.")
+
+
+class OutcomeProbabilitySchema(ma.Schema):
+    """An outcome and its probability."""
+
+    outcome = string()
+    probability = fraction()
+
+
+class MeasuredSchema(ma.Schema):
+    """What was measured, as used."""
+
+    value = number("Lead resistance subtracted.")
+    unit = string("UCUM code, as sent.")
+    standard_uncertainty = number("One standard deviation, in the same unit.")
+
+
+class FindingSchema(ma.Schema):
+    """A reading, classified."""
+
+    reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
+    check = string()
+    outcome = string("The most probable outcome.")
+    probability = fraction("That the outcome is the right one (JCGM 106:2012).")
+    probabilities = each(OutcomeProbabilitySchema)
+    limits = each(OutcomeSpanSchema)
+    measured = one(MeasuredSchema, "null unless a value was sent.", null=True)
+    superseded = flag("Whether a later reading of the same check stands instead.")
+    notes = strings()
+
+
+class ConflictSchema(ma.Schema):
+    """Readings that do not go together."""
+
+    checks = strings()
+    readings = fields.List(fields.Integer(), required=True)
+    message = string()
+
+
+class ReasonSchema(ma.Schema):
+    """A reason for the status."""
+
+    code = string()
+    text = string()
+
+
+class MoveSchema(ma.Schema):
+    """How a reading moved a fault."""
+
+    fault = string()
+    before = fraction()
+    after = fraction()
+    decibans = number("Weight of evidence: 10 log10 of the ratio of the odds.")
+
+
+class ReadingMovesSchema(ma.Schema):
+    """What a reading moved."""
+
+    reading = fields.Integer(required=True)
+    check = string()
+    outcome = string()
+    moved = each(MoveSchema)
+
+
+class FiredRuleSchema(ma.Schema):
+    """A rule that fired."""
+
+    rule = string()
+    because = string()
+    facts = strings()
+    consequences = strings()
+
+
+class ExplanationSchema(ma.Schema):
+    """Why: in sentences, by reading, by rule."""
+
+    summary = strings()
+    readings = each(ReadingMovesSchema)
+    rules = each(FiredRuleSchema, "In the order in which they fired.")
+
+
+class RuleSetReferenceSchema(ma.Schema):
+    """The rule set that an answer rests on."""
+
+    id = string()
+    version = string()
+    content_hash = string("The same request against the same hash gives the same bytes.")
+
+
+class AssessmentSchema(ma.Schema):
+    """What follows from a case."""
+
+    case_id = fields.String(metadata=described("As sent; absent if none was sent."))
+    status = one_of(*STATUSES)
+    next_check = one(NextCheckSchema, "null unless the status is `check-next`.", null=True)
+    verdict = one(VerdictSchema, "null unless reached.", null=True)
+    hypotheses = each(HypothesisSchema, "Every fault, the most probable first.")
+    findings = each(FindingSchema, "One per reading, in the order sent.")
+    precautions = each(PrecautionSchema, "In the order in which to read them.")
+    conflicts = each(ConflictSchema)
+    reasons = each(ReasonSchema, "Why the status is what it is.")
+    explanation = one(ExplanationSchema)
+    rule_set = one(RuleSetReferenceSchema)

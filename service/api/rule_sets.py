@@ -1,0 +1,69 @@
+"""GET /v1/rule-sets and /v1/rule-sets/{id}: what can be asked and answered."""
+
+from __future__ import annotations
+
+from flask import Response
+
+from service.api.installed import installed
+from service.api.openapi import ServiceBlueprint
+from service.api.responses import cacheable, json_response
+from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
+from service.documents import shown
+from service.problems import NOT_FOUND, Problem
+
+rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
+
+_ETAG = {
+    "ETag": {"schema": {"type": "string"}, "description": "Changes when the content does."},
+}
+_IF_NONE_MATCH = {
+    "in": "header",
+    "name": "If-None-Match",
+    "required": False,
+    "schema": {"type": "string"},
+    "description": "An ETag; the answer is 304 if it still stands.",
+}
+_RULE_SET_ID = {
+    "in": "path",
+    "name": "rule_set_id",
+    "required": True,
+    "schema": {"type": "string", "minLength": 1},
+    "example": "microwave-oven",
+    "description": "Id of an installed rule set.",
+}
+_LINK_TO_FIRST = {
+    "first": {
+        "operationId": "getRuleSet",
+        "parameters": {"rule_set_id": "$response.body#/0/id"},
+        "description": "The whole of the first rule set.",
+    }
+}
+
+
+@rule_sets.route("/rule-sets", parameters=[_IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSummarySchema(many=True), headers=_ETAG)
+@rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
+@rule_sets.doc(operationId="listRuleSets", responses={200: {"links": _LINK_TO_FIRST}})
+def list_rule_sets() -> Response:
+    """List the installed rule sets"""
+    return cacheable(json_response(installed().summaries()))
+
+
+@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, _IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSchema, headers=_ETAG)
+@rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
+@rule_sets.alt_response(404, "NOT_FOUND")
+@rule_sets.doc(operationId="getRuleSet")
+def get_rule_set(rule_set_id: str) -> Response:
+    """Describe a rule set
+
+    Its symptoms, checks with outcomes and limits, faults, remedies, precautions and rules.
+    """
+    try:
+        description = installed().description(rule_set_id)
+    except KeyError:
+        known = ", ".join(installed().ids())
+        raise Problem(
+            NOT_FOUND, f"There is no rule set {shown(rule_set_id)}; installed: {known}."
+        ) from None
+    return cacheable(json_response(description))

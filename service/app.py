@@ -1,0 +1,38 @@
+"""The Flask application."""
+
+from __future__ import annotations
+
+from flask import Flask
+
+from service.api.assessments import assessments
+from service.api.body import limit_bodies
+from service.api.errors import handle_exception, handle_problem
+from service.api.health import health
+from service.api.installed import install
+from service.api.openapi import create_api
+from service.api.rule_sets import rule_sets
+from service.problems import Problem
+from service.ruleset.catalogue import Catalogue
+from service.settings import Settings
+
+
+def create_app(settings: Settings | None = None) -> Flask:
+    """The application with its rule sets loaded.
+
+    Raises:
+        RuleSetError: if a rule set cannot be used.
+        SettingsError: if `settings` is not given and the environment cannot be used.
+    """
+    chosen = Settings.from_environment() if settings is None else settings
+    app = Flask("service", static_folder=None)
+    limit_bodies(app, chosen.max_body_bytes)
+    app.url_map.strict_slashes = True
+    app.url_map.redirect_defaults = False
+    app.url_map.merge_slashes = False
+    install(app, Catalogue.load(chosen.rules))
+    app.register_error_handler(Problem, handle_problem)
+    app.register_error_handler(Exception, handle_exception)
+    api = create_api(app)
+    for blueprint in (assessments, rule_sets, health):
+        api.register_blueprint(blueprint)
+    return app

@@ -1,0 +1,108 @@
+"""The command line: `ohmpath`, or `python -m service`."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service import __version__
+from service.api.cases import assess_case, load_case
+from service.documents import parse_json
+from service.problems import Problem
+from service.ruleset.catalogue import Catalogue
+from service.ruleset.source import RuleSetError
+from service.settings import Settings, SettingsError
+
+_rules = click.option(
+    "--rules",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Rule sets that add to or replace the bundled ones.  [env: OHMPATH_RULES]",
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="ohmpath")
+def main() -> None:
+    """Rule-based diagnosis of household appliances."""
+
+
+@main.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option(
+    "--port", default=8080, show_default=True, type=click.IntRange(1, 65535), help="Its port."
+)
+@click.option(
+    "--workers", default=2, show_default=True, type=click.IntRange(1, 64), help="Processes."
+)
+@_rules
+def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
+    """Serve HTTP until interrupted."""
+    from service.app import create_app
+    from service.server import Server, why_not_bindable
+
+    logging.basicConfig(stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    settings = _settings(rules)
+    try:
+        app = create_app(settings)
+    except RuleSetError as error:
+        raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
+    reason = why_not_bindable(host, port)
+    if reason:
+        raise click.ClickException(reason)
+    Server(app, host=host, port=port, workers=workers).run()
+
+
+@main.command()
+@click.argument("file", type=click.File("rb"))
+@_rules
+def assess(file: Any, rules: Path | None) -> None:
+    """Assess the case in FILE (- for standard input).
+
+    Prints the assessment as JSON. A case that cannot be assessed gives the problem on standard
+    error, as JSON, and exit code 2.
+    """
+    settings = _settings(rules)
+    try:
+        catalogue = Catalogue.load(settings.rules)
+    except RuleSetError as error:
+        raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
+    try:
+        # One byte more than allowed shows that it is too much.
+        raw = file.read(settings.max_body_bytes + 1)
+        assessment = assess_case(catalogue, load_case(parse_json(raw, settings.max_body_bytes)))
+    except Problem as problem:
+        sys.stderr.buffer.write(_indented(problem.document(instance="")))
+        raise SystemExit(2) from None
+    sys.stdout.buffer.write(_indented(assessment))
+
+
+@main.command()
+@click.option(
+    "--format", "form", type=click.Choice(["yaml", "json"]), default="yaml", show_default=True
+)
+def openapi(form: str) -> None:
+    """Print the OpenAPI document of the service."""
+    from service.app import create_app
+
+    served = create_app(Settings()).test_client().get(f"/openapi.{form}")
+    sys.stdout.buffer.write(served.data)
+
+
+def _settings(rules: Path | None) -> Settings:
+    try:
+        settings = Settings.from_environment()
+    except SettingsError as error:
+        raise click.ClickException(str(error)) from None
+    return settings if rules is None else replace(settings, rules=rules)
+
+
+def _indented(document: Any) -> bytes:
+    # Bytes, so that what is printed is UTF-8 whatever the locale.
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2).encode() + b"\n"

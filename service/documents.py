@@ -1,0 +1,174 @@
+"""Bytes to JSON document and back, strictly. Pure: shared by the HTTP edge and the command line.
+
+The standard library's reader is lenient: it takes NaN, keeps the last of duplicate keys, turns
+1e400 into infinity and lets half of a surrogate pair through. A diagnosis must not rest on a
+guess about what was meant, so all of that is refused here, with the place.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any
+
+from service.problems import (
+    CONTENT_TOO_LARGE,
+    MALFORMED_JSON,
+    Problem,
+    ProblemType,
+    invalid_request,
+    pointer,
+)
+
+MAX_BODY_BYTES = 1024 * 1024
+MAX_DEPTH = 32
+_SHOWN = 80
+_ERRORS_SHOWN = 20
+
+
+class _Refused:
+    """Stands in the document, until it is walked, for something that must not be there."""
+
+    __slots__ = ("kind", "message")
+
+    def __init__(self, kind: ProblemType | None, message: str) -> None:
+        self.kind = kind
+        self.message = message
+
+
+def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES) -> Any:
+    """The JSON document in `raw` (RFC 8259, one value, UTF-8).
+
+    Raises:
+        Problem: content-too-large; malformed-json (empty, not UTF-8, not JSON, NaN, duplicate
+            keys, nested deeper than MAX_DEPTH); invalid-request (a number beyond the range of
+            IEEE 754 binary64, half of a surrogate pair).
+    """
+    if len(raw) > max_bytes:
+        raise Problem(CONTENT_TOO_LARGE, f"The body is larger than {max_bytes} bytes.")
+    text = _decode(raw)
+    try:
+        document = json.loads(
+            text,
+            object_pairs_hook=_object,
+            parse_constant=_constant,
+            parse_float=_float,
+            parse_int=_int,
+        )
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, column {error.colno}"
+        raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {error.msg}.") from None
+    except RecursionError:
+        raise _too_deep() from None
+    _refuse(document)
+    return document
+
+
+def dump_json(document: Any) -> bytes:
+    """The bytes of a JSON answer: compact, in the order of the document, one line."""
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode() + b"\n"
+
+
+def shown(value: Any) -> str:
+    """A JSON value as a person would point at it, at most 80 characters long."""
+    if isinstance(value, str):
+        # Cut first: what is sent may be long. Half of a surrogate pair could not be written out.
+        cut = value[: _SHOWN + 1].encode("utf-8", "replace").decode()
+        text = json.dumps(cut, ensure_ascii=False)
+        return text if len(text) <= _SHOWN else text[: _SHOWN - 4] + '..."'
+    if isinstance(value, bool) or value is None:
+        return json.dumps(value)
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, dict):
+        return "an object"
+    text = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
+
+
+def _decode(raw: bytes) -> str:
+    if not raw.strip():
+        raise Problem(MALFORMED_JSON, "The body is empty; a JSON object is expected.")
+    if raw.startswith(b"\xef\xbb\xbf"):
+        raise Problem(MALFORMED_JSON, "The body starts with a byte order mark; leave it out.")
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        detail = f"The body is not UTF-8: byte {raw[error.start]:#04x} at offset {error.start}."
+        raise Problem(MALFORMED_JSON, detail) from None
+
+
+def _object(pairs: list[tuple[str, Any]]) -> Any:
+    found = dict(pairs)
+    if len(found) == len(pairs):
+        return found
+    twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+    return _Refused(MALFORMED_JSON, f"the key {shown(twice)} stands here more than once")
+
+
+def _constant(name: str) -> _Refused:
+    return _Refused(MALFORMED_JSON, f"{name} is not JSON; leave the value out if there is none")
+
+
+def _float(text: str) -> Any:
+    value = float(text)
+    return value if math.isfinite(value) else _number_too_large(text)
+
+
+def _int(text: str) -> Any:
+    # Python refuses to read integers of more than some 4,300 digits; a float takes them all.
+    return int(text) if len(text) <= 300 or math.isfinite(float(text)) else _number_too_large(text)
+
+
+def _number_too_large(text: str) -> _Refused:
+    short = text if len(text) <= 40 else text[:37] + "..."
+    return _Refused(None, f"the number {short} is too large (beyond about 1.8e308)")
+
+
+def _too_deep() -> Problem:
+    return Problem(MALFORMED_JSON, f"The body is nested more than {MAX_DEPTH} levels deep.")
+
+
+def _refuse(document: Any) -> None:
+    """Raise the problem of whatever must not be in a document, malformed before invalid."""
+    invalid: list[tuple[str, str]] = []
+    malformed: list[tuple[str, str]] = []
+    for at, refused in _refusals(document, ()):
+        (invalid if refused.kind is None else malformed).append((at, refused.message))
+        if len(invalid) + len(malformed) >= _ERRORS_SHOWN:
+            break
+    if malformed:
+        at, message = malformed[0]
+        place = f"at {shown(at)}" if at else "in the document itself"
+        raise Problem(MALFORMED_JSON, f"Not acceptable JSON {place}: {message}.", malformed)
+    if invalid:
+        raise invalid_request(invalid)
+
+
+def _refusals(value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[str, _Refused]]:
+    if isinstance(value, _Refused):
+        yield pointer(*path), value
+    elif isinstance(value, str):
+        if _has_lone_surrogate(value):
+            yield pointer(*path), _Refused(None, "half of a surrogate pair is not a character")
+    elif isinstance(value, dict | list):
+        if len(path) >= MAX_DEPTH:
+            raise _too_deep()
+        if isinstance(value, list):
+            for index, item in enumerate(value):
+                yield from _refusals(item, (*path, index))
+            return
+        for key, item in value.items():
+            if _has_lone_surrogate(key):
+                # The key itself cannot be written in a pointer, so its object is pointed at.
+                message = "a key here holds half of a surrogate pair"
+                yield pointer(*path), _Refused(None, message)
+            else:
+                yield from _refusals(item, (*path, key))
+
+
+def _has_lone_surrogate(text: str) -> bool:
+    return not text.isascii() and any("\ud800" <= character <= "\udfff" for character in text)

@@ -1,0 +1,38 @@
+"""How the service runs under gunicorn, whether started by `ohmpath serve` or by hand:
+
+gunicorn -c python:service.gunicorn_conf "service.app:create_app()"
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+bind = "127.0.0.1:8080"
+workers = 2
+# Assessing holds the interpreter lock; threads only keep slow clients from blocking others.
+worker_class = "service.worker.ProblemWorker"
+threads = 4
+timeout = 30
+graceful_timeout = 10
+keepalive = 5
+# Load before forking: a rule set that cannot be used fails the start, not worker after worker.
+preload_app = True
+limit_request_line = 4094
+limit_request_fields = 50
+accesslog = None
+errorlog = "-"
+# Nothing but HTTP to talk to, and no socket file left in a home directory.
+control_socket_disable = True
+
+
+def post_worker_init(worker: Any) -> None:
+    """Build in each worker, before its first request, what is built lazily."""
+    from service.api.health import prove
+    from service.api.installed import install_key
+
+    try:
+        prove(worker.app.callable.extensions[install_key])
+    except Exception:
+        # The worker lives on and says so at /readyz; ending it would only start the next one.
+        logging.getLogger("service").exception("a worker cannot assess cases")

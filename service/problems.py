@@ -1,0 +1,152 @@
+"""Every error that the service answers with, in the form of RFC 9457. No Flask here.
+
+A `Problem` is raised anywhere on the way in; the HTTP edge and the command line both turn it into
+the same document.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+TYPE_PREFIX = "/problems/"
+MEDIA_TYPE = "application/problem+json"
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemType:
+    """One kind of problem. `name` is the last part of its type URI, which the service serves."""
+
+    name: str
+    title: str
+    status: int
+    description: str
+
+    @property
+    def uri(self) -> str:
+        return TYPE_PREFIX + self.name
+
+
+BAD_REQUEST = ProblemType(
+    "bad-request", "The request cannot be read", 400, "The request is not well-formed HTTP."
+)
+MALFORMED_JSON = ProblemType(
+    "malformed-json",
+    "The body is not well-formed JSON",
+    400,
+    "The body must be one JSON document in UTF-8 without duplicate keys, NaN or Infinity, "
+    "nested no deeper than the limit. The detail says where it goes wrong.",
+)
+NOT_FOUND = ProblemType(
+    "not-found",
+    "There is nothing at this address",
+    404,
+    "No resource has this path, or no rule set has this id. GET /openapi.json lists the paths, "
+    "GET /v1/rule-sets the rule sets.",
+)
+METHOD_NOT_ALLOWED = ProblemType(
+    "method-not-allowed",
+    "The resource does not have this method",
+    405,
+    "The Allow header lists the methods that the resource has.",
+)
+CONTENT_TOO_LARGE = ProblemType(
+    "content-too-large",
+    "The body is too large",
+    413,
+    "The body exceeds the limit that the operator has set (1 MiB by default).",
+)
+ADDRESS_TOO_LONG = ProblemType(
+    "address-too-long", "The address is too long", 414, "No resource has an address this long."
+)
+UNSUPPORTED_MEDIA_TYPE = ProblemType(
+    "unsupported-media-type",
+    "The body has a media type that is not taken here",
+    415,
+    "Send the body with Content-Type: application/json, in UTF-8, and without Content-Encoding.",
+)
+INVALID_REQUEST = ProblemType(
+    "invalid-request",
+    "The request is not valid",
+    422,
+    "The body is JSON, but not what this resource takes. `errors` lists all that is wrong: a JSON "
+    "Pointer (RFC 6901) to the place, and what would be right.",
+)
+HEADERS_TOO_LARGE = ProblemType(
+    "headers-too-large",
+    "The header fields are too large",
+    431,
+    "The request has too many header fields, or one that is too large.",
+)
+INTERNAL_ERROR = ProblemType(
+    "internal-error",
+    "The service has failed",
+    500,
+    "A fault of the service and not of the request. The log of the service has the details.",
+)
+NOT_READY = ProblemType(
+    "not-ready",
+    "The service is not ready",
+    503,
+    "The service runs but cannot assess cases. The log of the service has the details.",
+)
+
+PROBLEM_TYPES: Mapping[str, ProblemType] = {
+    one.name: one
+    for one in (
+        BAD_REQUEST,
+        MALFORMED_JSON,
+        NOT_FOUND,
+        METHOD_NOT_ALLOWED,
+        CONTENT_TOO_LARGE,
+        ADDRESS_TOO_LONG,
+        UNSUPPORTED_MEDIA_TYPE,
+        INVALID_REQUEST,
+        HEADERS_TOO_LARGE,
+        INTERNAL_ERROR,
+        NOT_READY,
+    )
+}
+_BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one is not MALFORMED_JSON}
+
+
+class Problem(Exception):  # noqa: N818 - the word of RFC 9457
+    """A request that cannot be served. `errors`: (JSON Pointer, message), as they stand."""
+
+    def __init__(
+        self, kind: ProblemType, detail: str, errors: Iterable[tuple[str, str]] = ()
+    ) -> None:
+        self.kind = kind
+        self.detail = detail
+        self.errors = tuple(errors)
+        super().__init__(detail)
+
+    def document(self, instance: str) -> dict[str, Any]:
+        """The problem document. `instance`: a URI reference to what was asked for."""
+        return {
+            "type": self.kind.uri,
+            "title": self.kind.title,
+            "status": self.kind.status,
+            "detail": self.detail,
+            "instance": instance,
+            "errors": [{"pointer": at, "message": text} for at, text in self.errors],
+        }
+
+
+def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
+    """The problem of a body that is JSON but not acceptable."""
+    found = tuple(errors)
+    count = "1 thing is" if len(found) == 1 else f"{len(found)} things are"
+    return Problem(INVALID_REQUEST, f"{count} wrong with the request; see errors.", found)
+
+
+def for_status(status: int, detail: str) -> Problem | None:
+    """The problem of an HTTP status that the web framework has raised; None if it has none."""
+    kind = _BY_STATUS.get(status)
+    return Problem(kind, detail) if kind is not None else None
+
+
+def pointer(*parts: str | int) -> str:
+    """A JSON Pointer (RFC 6901 section 3) from its unescaped reference tokens."""
+    return "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in parts)

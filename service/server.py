@@ -1,0 +1,59 @@
+"""Running the app under gunicorn from Python."""
+
+from __future__ import annotations
+
+import errno
+import socket
+
+from flask import Flask
+from gunicorn.app.base import BaseApplication
+
+from service import gunicorn_conf
+
+
+class Server(BaseApplication):
+    """Gunicorn with the settings of `gunicorn_conf` and an app that has been made already."""
+
+    def __init__(self, app: Flask, *, host: str, port: int, workers: int) -> None:
+        self._flask, self._bind, self._workers = app, bind_address(host, port), workers
+        super().__init__()
+
+    def load_config(self) -> None:
+        """Take over the settings; what the command line says comes last."""
+        for name, value in vars(gunicorn_conf).items():
+            if name in self.cfg.settings:
+                self.cfg.set(name, value)
+        self.cfg.set("bind", self._bind)
+        self.cfg.set("workers", self._workers)
+
+    def load(self) -> Flask:
+        """The app to serve."""
+        return self._flask
+
+
+def bind_address(host: str, port: int) -> str:
+    """`host:port`, with an IPv6 address in brackets."""
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def why_not_bindable(host: str, port: int) -> str | None:
+    """Why the address cannot be listened on; None if it can.
+
+    Gunicorn itself would try five times and then end with a line in the log.
+    """
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+    except OSError as error:
+        return f"{host!r} is not an address of this machine: {error.strerror}"
+    with socket.socket(family, kind, protocol) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(address)
+        except OSError as error:
+            where = bind_address(host, port)
+            if error.errno == errno.EADDRINUSE:
+                return f"{where} is taken by another program; choose another with --port"
+            return f"{where} cannot be listened on: {error.strerror}"
+    return None

@@ -1,0 +1,50 @@
+"""Settings of the service, from the environment."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from service.documents import MAX_BODY_BYTES
+
+
+class SettingsError(ValueError):
+    """An environment variable that cannot be used; the message names it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What an operator may choose.
+
+    rules: a folder of rule sets that add to or replace the bundled ones (OHMPATH_RULES).
+    max_body_bytes: the largest request body taken, in bytes (OHMPATH_MAX_BODY_BYTES).
+    """
+
+    rules: Path | None = None
+    max_body_bytes: int = MAX_BODY_BYTES
+
+    @classmethod
+    def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
+        """The settings of the process, or of the mapping given.
+
+        Raises:
+            SettingsError: if a variable holds something that cannot be used.
+        """
+        source = os.environ if environment is None else environment
+        rules = source.get("OHMPATH_RULES", "").strip()
+        return cls(
+            rules=Path(rules) if rules else None,
+            max_body_bytes=_positive(source, "OHMPATH_MAX_BODY_BYTES", MAX_BODY_BYTES),
+        )
+
+
+def _positive(source: Mapping[str, str], name: str, default: int) -> int:
+    raw = source.get(name, "").strip()
+    if not raw:
+        return default
+    if not re.fullmatch("[0-9]{1,18}", raw) or int(raw) == 0:
+        raise SettingsError(f"{name} must be a whole number greater than 0, not {raw[:40]!r}")
+    return int(raw)

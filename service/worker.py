@@ -1,0 +1,71 @@
+"""The gunicorn worker: threads, and problem documents for what never reaches the app."""
+
+from __future__ import annotations
+
+import socket
+from http import HTTPStatus
+from typing import Any
+
+from gunicorn.http.errors import (
+    InvalidResponseHeader,
+    InvalidResponseHeaderName,
+    LimitRequestHeaders,
+    LimitRequestLine,
+    ParseException,
+)
+from gunicorn.util import write_nonblock
+from gunicorn.workers.gthread import ThreadWorker
+
+from service.documents import dump_json, shown
+from service.problems import (
+    ADDRESS_TOO_LONG,
+    BAD_REQUEST,
+    HEADERS_TOO_LARGE,
+    INTERNAL_ERROR,
+    MEDIA_TYPE,
+    Problem,
+)
+
+
+class ProblemWorker(ThreadWorker):
+    """A threaded worker that answers what is not HTTP as the app answers what is."""
+
+    def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
+        """Answer an error that arose outside of the app; gunicorn closes the connection after."""
+        problem = problem_of(exc)
+        if problem.kind is INTERNAL_ERROR:
+            self.log.exception("a request failed outside of the app")
+        else:
+            self.log.info("refused: %s", problem.detail)
+        try:
+            write_nonblock(client, raw_response(problem))
+        except OSError:
+            self.log.debug("the client has left")
+
+
+def problem_of(error: Exception) -> Problem:
+    """The problem of an error that gunicorn has raised."""
+    ours = isinstance(error, InvalidResponseHeader | InvalidResponseHeaderName)
+    if ours or not isinstance(error, ParseException):
+        return Problem(INTERNAL_ERROR, "The service failed on this request.")
+    detail = f"Not acceptable as HTTP: {shown(str(error))}."
+    if isinstance(error, LimitRequestLine):
+        return Problem(ADDRESS_TOO_LONG, detail)
+    if isinstance(error, LimitRequestHeaders):
+        return Problem(HEADERS_TOO_LARGE, detail)
+    return Problem(BAD_REQUEST, detail)
+
+
+def raw_response(problem: Problem) -> bytes:
+    """A whole HTTP response; its `instance` is empty, since the request has not been read."""
+    body = dump_json(problem.document(instance=""))
+    status = HTTPStatus(problem.kind.status)
+    lines = [
+        f"HTTP/1.1 {status.value} {status.phrase}",
+        "Connection: close",
+        f"Content-Type: {MEDIA_TYPE}",
+        f"Content-Length: {len(body)}",
+        "",
+        "",
+    ]
+    return "\r\n".join(lines).encode("ascii") + body

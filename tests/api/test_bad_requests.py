@@ -1,0 +1,271 @@
+"""Every bad request gets its problem, with a pointer to the place and a message that helps."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from service.documents import MAX_BODY_BYTES
+
+URL = "/v1/assessments"
+DELETE = object()
+
+
+def problem_of(response: Any, status: int, name: str) -> dict[str, Any]:
+    """The problem document of a response, its fixed parts checked."""
+    assert response.status_code == status, response.data[:500]
+    assert response.content_type == "application/problem+json"
+    assert response.data.endswith(b"}\n")
+    document: dict[str, Any] = json.loads(response.data)
+    assert list(document) == ["type", "title", "status", "detail", "instance", "errors"]
+    assert document["type"] == f"/problems/{name}"
+    assert document["status"] == status
+    assert document["title"]
+    assert document["detail"]
+    return document
+
+
+def changed(case: dict[str, Any], path: str, value: Any) -> dict[str, Any]:
+    """The case with the value at a JSON Pointer set, or deleted."""
+    node: Any = case
+    *parents, last = path.split("/")[1:]
+    for part in parents:
+        node = node[int(part)] if isinstance(node, list) else node[part]
+    key: Any = int(last) if isinstance(node, list) else last
+    if value is DELETE:
+        del node[key]
+    else:
+        node[key] = value
+    return case
+
+
+def quantity(value: Any, unit: Any) -> dict[str, Any]:
+    return {"value": value, "unit": unit}
+
+
+# (what to change, to what, pointer of the first error, part of its message)
+SHAPES: list[tuple[str, Any, str, str]] = [
+    ("/equipment", DELETE, "/equipment", "is required"),
+    ("/equipment", None, "/equipment", "null"),
+    ("/equipment", 5, "/equipment", "must be text, not 5"),
+    ("/equipment", "", "/equipment", "empty"),
+    ("/equipment", "x" * 101, "/equipment", "at most 100 characters"),
+    ("/equipment", ["microwave-oven"], "/equipment", "not a list"),
+    ("/symptom", DELETE, "/symptom", "is required"),
+    ("/symptom", {"id": "no-heat"}, "/symptom", "not an object"),
+    ("/symptoms", "no-heat", "/symptoms", 'did you mean "symptom"'),
+    ("/weather", "fine", "/weather", "the fields here are equipment, symptom"),
+    ("/a~b", 1, "/a~0b", "unknown field"),
+    ("/phase", "verify-repair", "/phase", 'must be "diagnose"'),
+    ("/phase", True, "/phase", "must be text"),
+    ("/case_id", 7, "/case_id", "must be text"),
+    ("/case_id", "x" * 201, "/case_id", "at most 200"),
+    ("/nameplate", [], "/nameplate", "must be an object, not a list"),
+    ("/nameplate/supply_voltage", 120, "/nameplate/supply_voltage", '{"value": number'),
+    ("/nameplate/supply_voltage", quantity("120", "V"), "/nameplate/supply_voltage/value", "quot"),
+    ("/nameplate/supply_voltage", {"value": 1}, "/nameplate/supply_voltage/unit", "is required"),
+    (
+        "/nameplate/supply_voltage",
+        {"value": 1, "unit": "V", "phase": 1},
+        "/nameplate/supply_voltage/phase",
+        "unknown field",
+    ),
+    ("/instrument", "multimeter", "/instrument", "must be an object"),
+    ("/instrument/resistance", 1, "/instrument/resistance", "must be an object, not 1"),
+    ("/instrument/resistance/counts", -1, "/instrument/resistance/counts", "0 or more"),
+    ("/instrument/resistance/counts", True, "/instrument/resistance/counts", "not true"),
+    (
+        "/instrument/resistance/percent_of_reading",
+        -0.1,
+        "/instrument/resistance/percent_of_reading",
+        "0 or more, not -0.1",
+    ),
+    ("/instrument/resistance/resolution", 0.1, "/instrument/resistance/resolution", "an object"),
+    ("/readings", {}, "/readings", "must be a list, not an object"),
+    ("/readings", None, "/readings", "null"),
+    ("/readings", [{}] * 501, "/readings", "at most 500 items, not 501"),
+    ("/readings/0", "display", "/readings/0", "must be an object"),
+    ("/readings/0/check", DELETE, "/readings/0/check", "is required"),
+    ("/readings/0/observed", DELETE, "/readings/0", "exactly one of observed, value"),
+    ("/readings/0/observed", True, "/readings/0/observed", "must be text, not true"),
+    ("/readings/0/value", 1, "/readings/0", "exactly one of"),
+    ("/readings/0/over_range", True, "/readings/0", "not observed and over_range"),
+    ("/readings/0/unit", "V", "/readings/0/unit", "unknown field"),
+    ("/readings/0/colour", "red", "/readings/0/colour", "unknown field"),
+    ("/readings/0/note", "x" * 501, "/readings/0/note", "at most 500"),
+    ("/readings/1/over_range", True, "/readings/1", "not value and over_range"),
+    ("/readings/1/value", "228.6", "/readings/1/value", "leave out the quotation marks"),
+    ("/readings/1/value", "high", "/readings/1/value", 'must be a number, not "high"'),
+    ("/readings/1/value", True, "/readings/1/value", "must be a number, not true"),
+    ("/readings/1/value", None, "/readings/1/value", "null"),
+    ("/readings/1/value", DELETE, "/readings/1/value", "is required"),
+    ("/readings/1/unit", DELETE, "/readings/1/unit", "is required"),
+    ("/readings/1/unit", "V" * 33, "/readings/1/unit", "at most 32"),
+    ("/readings/1/range", quantity(600, "V"), "/readings/1/range", "unknown field"),
+    ("/readings/2/over_range", False, "/readings/2/over_range", "must be true or left out"),
+    ("/readings/2/over_range", 1, "/readings/2/over_range", "must be true or left out, not 1"),
+    ("/readings/2/range", 2000, "/readings/2/range", "must be an object"),
+    ("/confirmed", "supply-disconnected", "/confirmed", "must be a list"),
+    ("/confirmed", [1], "/confirmed/0", "must be text, not 1"),
+    ("/confirmed", ["x"] * 101, "/confirmed", "at most 100 items"),
+    ("/required_confidence", 0.49, "/required_confidence", "0.5 or more, not 0.49"),
+    ("/required_confidence", 1, "/required_confidence", "0.999 or less, not 1"),
+    ("/required_confidence", "0.9", "/required_confidence", "must be a number"),
+    ("/required_confidence", True, "/required_confidence", "must be a number, not true"),
+]
+
+# The same for what has the right shape, but means nothing to the rule set.
+MEANINGS: list[tuple[str, Any, str, str]] = [
+    ("/equipment", "steam-engine", "/equipment", "microwave-oven"),
+    ("/equipment", "\0", "/equipment", "unknown"),
+    ("/symptom", "no-heart", "/symptom", "no-heat"),
+    ("/nameplate/colour", "white", "/nameplate/colour", "unknown"),
+    ("/nameplate/a~1b", "white", "/nameplate/a~01b", "unknown"),
+    ("/nameplate/supply_voltage", quantity(230, "W"), "/nameplate/supply_voltage/unit", "voltage"),
+    ("/nameplate/high_voltage_supply", "magic", "/nameplate/high_voltage_supply", "transformer"),
+    ("/instrument/weight", {}, "/instrument/weight", "resistance"),
+    ("/readings/0/check", "displays", "/readings/0/check", "display"),
+    ("/readings/0/observed", "blinking", "/readings/0/observed", "lit"),
+    ("/readings/1/unit", "Volts", "/readings/1/unit", "V"),
+    ("/readings/1/unit", "A", "/readings/1/unit", "voltage"),
+    ("/readings/1/value", 1e300, "/readings/1/value", "not a real reading"),
+    ("/readings/1/value", 10**300, "/readings/1/value", "not a real reading"),
+    ("/confirmed/0", "supply-cut", "/confirmed/0", "supply-disconnected"),
+]
+
+
+@pytest.mark.parametrize(("path", "value", "pointer", "message"), SHAPES + MEANINGS)
+def test_invalid_request(
+    client: FlaskClient, case: dict[str, Any], path: str, value: Any, pointer: str, message: str
+) -> None:
+    document = changed(case, path, value)
+    problem = problem_of(client.post(URL, json=document), 422, "invalid-request")
+    assert problem["instance"] == URL
+    assert problem["errors"], "nothing said where"
+    first = problem["errors"][0]
+    assert first["pointer"] == pointer
+    assert message in first["message"]
+    assert len(first["message"]) < 400
+
+
+@pytest.mark.parametrize(
+    ("raw", "pointer", "message"),
+    [
+        (b"[]", "", "must be an object, not a list"),
+        (b"null", "", "must be an object, not null"),
+        (b'"no-heat"', "", 'must be an object, not "no-heat"'),
+        (b"12", "", "must be an object, not 12"),
+        (b"{}", "/equipment", "is required"),
+    ],
+)
+def test_whole_document(client: FlaskClient, raw: bytes, pointer: str, message: str) -> None:
+    response = client.post(URL, data=raw, content_type="application/json")
+    problem = problem_of(response, 422, "invalid-request")
+    assert problem["errors"][0]["pointer"] == pointer
+    assert message in problem["errors"][0]["message"]
+
+
+def test_negative_resistance(client: FlaskClient, case: dict[str, Any]) -> None:
+    case["readings"] = [{"check": "main-fuse-resistance", "value": -2, "unit": "Ohm"}]
+    problem = problem_of(client.post(URL, json=case), 422, "invalid-request")
+    assert problem["errors"][0]["pointer"] == "/readings/0/value"
+    assert "-2 Ohm" in problem["errors"][0]["message"]
+
+
+def test_everything_wrong_is_reported_at_once(client: FlaskClient, case: dict[str, Any]) -> None:
+    case["readings"] += [{"check": "display"}] * 9
+    case["readings"][1]["value"] = "x"
+    case["extra"] = 1
+    problem = problem_of(client.post(URL, json=case), 422, "invalid-request")
+    pointers = [error["pointer"] for error in problem["errors"]]
+    # By place, a list's items in the order of their index, whatever the hash seed.
+    expected = ["/extra", "/readings/1/value", *(f"/readings/{i}" for i in range(3, 12))]
+    assert pointers == expected
+    assert problem["detail"].startswith("11 things are wrong")
+
+
+RAW: list[tuple[bytes, int, str, str | None, str]] = [
+    (b"", 400, "malformed-json", None, "empty"),
+    (b"symptom=no-heat", 400, "malformed-json", None, "line 1, column 1"),
+    (b'{"equipment": "\xff"}', 400, "malformed-json", None, "offset 15"),
+    (b'{"a": 1, "b": 2, "a": 3}', 400, "malformed-json", "", '"a"'),
+    (b'{"readings": [{"value": NaN}]}', 400, "malformed-json", "/readings/0/value", "NaN"),
+    (b'{"readings": [{"value": Infinity}]}', 400, "malformed-json", "/readings/0/value", "Inf"),
+    (b'{"readings": [{"value": 1e400}]}', 422, "invalid-request", "/readings/0/value", "large"),
+    (
+        b'{"required_confidence": ' + b"9" * 100_000 + b"}",
+        422,
+        "invalid-request",
+        "/required_confidence",
+        "too large",
+    ),
+    (b'{"symptom": "\\ud800"}', 422, "invalid-request", "/symptom", "surrogate"),
+    (b"[" * 100_000, 400, "malformed-json", None, "32 levels"),
+    (b'{"a":' * 33 + b"1" + b"}" * 33, 400, "malformed-json", None, "32 levels"),
+]
+
+
+@pytest.mark.parametrize(("raw", "status", "name", "pointer", "message"), RAW)
+def test_bytes(
+    client: FlaskClient, raw: bytes, status: int, name: str, pointer: str | None, message: str
+) -> None:
+    response = client.post(URL, data=raw, content_type="application/json")
+    problem = problem_of(response, status, name)
+    if pointer is None:
+        assert problem["errors"] == []
+        assert message in problem["detail"]
+    else:
+        assert problem["errors"][0]["pointer"] == pointer
+        assert message in problem["errors"][0]["message"]
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Content-Type": "text/plain"},
+        {"Content-Type": "application/x-www-form-urlencoded"},
+        {"Content-Type": "application/merge-patch+json"},
+        {"Content-Type": "application/json; charset=utf-16"},
+        {"Content-Type": "application/json", "Content-Encoding": "gzip"},
+    ],
+)
+def test_other_media_types(
+    client: FlaskClient, case: dict[str, Any], headers: dict[str, str]
+) -> None:
+    response = client.post(URL, data=json.dumps(case), headers=headers)
+    problem_of(response, 415, "unsupported-media-type")
+
+
+@pytest.mark.parametrize(
+    "content_type", ["application/json", "application/json;charset=UTF-8", "Application/JSON"]
+)
+def test_same_media_type(client: FlaskClient, case: dict[str, Any], content_type: str) -> None:
+    response = client.post(URL, data=json.dumps(case), content_type=content_type)
+    assert response.status_code == 200
+
+
+def test_body_at_and_over_the_limit(client: FlaskClient, case: dict[str, Any]) -> None:
+    body = json.dumps(case).encode().ljust(MAX_BODY_BYTES)
+    at = client.post(URL, data=body, content_type="application/json")
+    assert at.status_code == 200
+    over = client.post(URL, data=body + b" ", content_type="application/json")
+    problem = problem_of(over, 413, "content-too-large")
+    assert str(MAX_BODY_BYTES) in problem["detail"]
+
+
+def test_later_reading_of_a_check_stands(client: FlaskClient, case: dict[str, Any]) -> None:
+    case["readings"] = [
+        {"check": "display", "observed": "dark"},
+        {"check": "display", "observed": "lit"},
+    ]
+    response = client.post(URL, json=case)
+    assert response.status_code == 200
+    findings = response.get_json()["findings"]
+    assert [(one["outcome"], one["superseded"]) for one in findings] == [
+        ("dark", True),
+        ("lit", False),
+    ]

@@ -1,0 +1,223 @@
+"""The OpenAPI document is true: valid, up to date, and what really goes in and out."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from ruamel.yaml import YAML
+
+from service.api.cases import load_case
+from service.api.examples import NO_HEAT
+from service.app import create_app
+from service.problems import PROBLEM_TYPES, Problem
+from service.settings import Settings
+
+DOCUMENT: dict[str, Any] = create_app(Settings()).test_client().get("/openapi.json").get_json()
+
+
+def closed(node: Any) -> Any:
+    """The schema with every object closed, so that an undocumented name is an error."""
+    if isinstance(node, list):
+        return [closed(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    out = {name: closed(inner) for name, inner in node.items()}
+    if isinstance(node.get("properties"), dict):
+        out.setdefault("additionalProperties", False)
+    return out
+
+
+def validator(name: str, *, strict: bool = True) -> Draft202012Validator:
+    """A validator for a component of the document."""
+    components = DOCUMENT["components"]
+    schema = {"$ref": f"#/components/schemas/{name}", "components": components}
+    return Draft202012Validator(closed(schema) if strict else schema)
+
+
+def wrong_with(name: str, value: Any) -> list[str]:
+    return [f"{error.json_path}: {error.message}" for error in validator(name).iter_errors(value)]
+
+
+def test_document_is_valid_openapi_3_1() -> None:
+    assert DOCUMENT["openapi"] == "3.1.0"
+    OpenAPIV31SpecValidator(DOCUMENT).validate()
+
+
+def test_every_component_is_a_valid_schema_with_a_description() -> None:
+    for name, schema in DOCUMENT["components"]["schemas"].items():
+        Draft202012Validator.check_schema(schema)
+        assert schema["type"] == "object", name
+
+
+def test_stored_document_is_the_one_that_is_served(root: Path, client: FlaskClient) -> None:
+    stored = (root / "openapi" / "openapi.yaml").read_bytes()
+    assert stored == client.get("/openapi.yaml").data, (
+        "make it anew: python -m service openapi > openapi/openapi.yaml"
+    )
+    assert YAML(typ="safe").load(stored) == DOCUMENT
+
+
+def test_every_documented_path_is_served_and_the_other_way_round(client: FlaskClient) -> None:
+    served = {
+        (rule.rule.replace("<string:", "{").replace(">", "}"), method.lower())
+        for rule in client.application.url_map.iter_rules()
+        for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
+        if not rule.rule.startswith("/openapi.")
+    }
+    documented = {
+        (path, method)
+        for path, operations in DOCUMENT["paths"].items()
+        for method in operations.keys() - {"parameters"}
+    }
+    assert served == documented
+
+
+def test_every_error_is_documented_as_a_problem() -> None:
+    problem = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    for name, response in DOCUMENT["components"]["responses"].items():
+        assert response["content"] == problem, name
+
+
+def test_example_is_the_one_beside_the_readme(root: Path) -> None:
+    stored = json.loads((root / "examples" / "no-heat.json").read_text())
+    post = DOCUMENT["paths"]["/v1/assessments"]["post"]
+    assert stored == NO_HEAT
+    assert post["requestBody"]["content"]["application/json"]["example"] == NO_HEAT
+
+
+def visits(root: Path) -> list[Any]:
+    """The requests of the rule sets' own cases: some of every kind of answer."""
+    found = []
+    for file in sorted((root / "rules").glob("*/cases/*.yaml")):
+        for one in YAML(typ="safe").load(file)["cases"]:
+            equipment = file.parent.parent.name
+            found.append(pytest.param({"equipment": equipment, **one["given"]}, id=one["id"]))
+    return found
+
+
+@pytest.mark.parametrize("document", visits(Path(__file__).resolve().parents[2]))
+def test_real_answers_are_as_documented(client: FlaskClient, document: dict[str, Any]) -> None:
+    assert wrong_with("Case", document) == []
+    response = client.post("/v1/assessments", json=document)
+    assert response.status_code == 200, response.data[:500]
+    assert wrong_with("Assessment", response.get_json()) == []
+
+
+def all_normal(client: FlaskClient) -> list[dict[str, Any]]:
+    """Visits on which every check was answered as normal, one for each complaint."""
+    described = client.get("/v1/rule-sets/microwave-oven").get_json()
+    readings = [
+        {"check": check["id"], "observed": outcome["id"]}
+        for check in described["checks"]
+        for outcome in [next(one for one in check["outcomes"] if one["meaning"] != "abnormal")]
+    ]
+    base = {"equipment": "microwave-oven", "readings": readings, "required_confidence": 0.999}
+    return [{**base, "symptom": symptom["id"]} for symptom in described["symptoms"]]
+
+
+def test_real_answers_are_of_every_status(client: FlaskClient, root: Path) -> None:
+    seen = set()
+    for document in [*(visit.values[0] for visit in visits(root)), *all_normal(client)]:
+        answer = client.post("/v1/assessments", json=document).get_json()
+        assert wrong_with("Assessment", answer) == []
+        seen.add(answer["status"])
+    documented = DOCUMENT["components"]["schemas"]["Assessment"]["properties"]["status"]["enum"]
+    assert seen == set(documented)
+
+
+def test_rule_sets_are_as_documented(client: FlaskClient) -> None:
+    summaries = client.get("/v1/rule-sets").get_json()
+    assert summaries
+    for summary in summaries:
+        assert wrong_with("RuleSetSummary", summary) == []
+        described = client.get(f"/v1/rule-sets/{summary['id']}").get_json()
+        assert wrong_with("RuleSet", described) == []
+        assert described["content_hash"] == summary["content_hash"]
+
+
+def test_health_is_as_documented(client: FlaskClient) -> None:
+    assert wrong_with("Health", client.get("/healthz").get_json()) == []
+    assert wrong_with("Readiness", client.get("/readyz").get_json()) == []
+    for name in PROBLEM_TYPES:
+        assert wrong_with("ProblemType", client.get(f"/problems/{name}").get_json()) == []
+
+
+# -- what the documented request schema takes, the service takes, and the other way round ---------
+
+NAMES = ["equipment", "check", "observed", "value", "unit", "over_range", "range", "note", "extra"]
+LEAVES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-3, 3),
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.sampled_from(["", "V", "diagnose", "x" * 32, "x" * 33, "x" * 100, "x" * 101, "x" * 501]),
+)
+VALUES = st.recursive(
+    LEAVES,
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4)
+    ),
+    max_leaves=5,
+)
+
+
+def places(node: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    found = [path]
+    items = enumerate(node) if isinstance(node, list) else getattr(node, "items", list)()
+    for key, inner in items:
+        found += places(inner, (*path, key))
+    return found
+
+
+@st.composite
+def nearly_valid(draw: st.DrawFn) -> Any:
+    """The example with a few of its parts replaced, removed or added."""
+    document: Any = copy.deepcopy(NO_HEAT)
+    for _ in range(draw(st.integers(0, 3))):
+        *parents, last = draw(st.sampled_from(places(document)[1:]))
+        node = document
+        for part in parents:
+            node = node[part]
+        match draw(st.sampled_from(["replace", "remove", "add"])):
+            case "replace":
+                node[last] = draw(VALUES)
+            case "remove":
+                del node[last]
+            case _ if isinstance(node, dict):
+                known = [*NAMES, "phase", "case_id", "counts", "test_voltage"]
+                node[draw(st.sampled_from(known))] = draw(VALUES)
+        if not document:
+            break
+    return document
+
+
+def accepts(document: Any) -> bool:
+    try:
+        load_case(document)
+    except Problem:
+        return False
+    return True
+
+
+CASE = validator("Case", strict=False)
+
+
+@given(nearly_valid() | VALUES)
+@settings(max_examples=1500, deadline=None)
+def test_documented_request_is_the_accepted_request(document: Any) -> None:
+    assert accepts(document) == CASE.is_valid(document)
+
+
+@pytest.mark.parametrize("count", [499, 500, 501])
+def test_documented_bound_of_readings_is_the_real_one(count: int) -> None:
+    document = {**NO_HEAT, "readings": [{"check": "display", "observed": "lit"}] * count}
+    assert accepts(document) == CASE.is_valid(document) == (count <= 500)

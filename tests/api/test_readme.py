@@ -1,0 +1,36 @@
+"""The README's one question gets the answer that the README shows."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+from service.diagnosis.assessment import assess_document
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_readmes_question_gets_the_readmes_answer(catalogue: Any) -> None:
+    question = re.search(r"-d '(\{.*?\})'\n", README, re.DOTALL)
+    assert question is not None
+    answer = assess_document(catalogue, json.loads(question[1]))
+    shown = README.split("The answer, shortened:", 1)[1].split("`status` is one of", 1)[0]
+    verdict = answer["verdict"]
+    assert f'"status": "{answer["status"]}"' in shown
+    assert f'"confidence": {verdict["confidence"]},' in shown
+    assert f'"action": "{verdict["remedy"]["action"]}"' in shown
+    assert f'"parts": {json.dumps(verdict["parts"])}' in shown
+    top = answer["hypotheses"][0]
+    assert f'"fault": "{top["fault"]}", "probability": {top["probability"]}' in shown
+    discharge = next(one for one in answer["precautions"] if one["id"] == "capacitor-discharged")
+    for words in re.findall(r'"text": "\.\.\. (.*?) \.\.\. (.*?) \.\.\."', shown)[0]:
+        assert words in discharge["text"]
+
+
+def test_the_readme_lists_every_status() -> None:
+    table = README.split("`status` is one of", 1)[1].split("\n\n", 2)[1]
+    listed = set(re.findall(r"^\| `([a-z-]+)`", table, re.MULTILINE))
+    statuses = {"check-next", "fault-found", "stop-work", "no-fault-found", "unresolved"}
+    assert listed == statuses
