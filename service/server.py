@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import errno
 import socket
+from typing import TYPE_CHECKING
 
-from flask import Flask
 from gunicorn.app.base import BaseApplication
 
 from service import gunicorn_conf
+
+if TYPE_CHECKING:
+    from wsgiref.types import WSGIApplication
 
 
 class Server(BaseApplication):
     """Gunicorn with the settings of `gunicorn_conf` and an app that has been made already."""
 
-    def __init__(self, app: Flask, *, host: str, port: int, workers: int) -> None:
-        self._flask, self._bind, self._workers = app, bind_address(host, port), workers
+    def __init__(self, app: WSGIApplication, *, host: str, port: int, workers: int) -> None:
+        self._app, self._bind, self._workers = app, bind_address(host, port), workers
         super().__init__()
 
     def load_config(self) -> None:
@@ -26,9 +29,9 @@ class Server(BaseApplication):
         self.cfg.set("bind", self._bind)
         self.cfg.set("workers", self._workers)
 
-    def load(self) -> Flask:
+    def load(self) -> WSGIApplication:
         """The app to serve."""
-        return self._flask
+        return self._app
 
 
 def bind_address(host: str, port: int) -> str:

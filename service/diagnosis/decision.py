@@ -36,6 +36,7 @@ class Verdict:
     fault: Fault
     confidence: float
     group: tuple[tuple[str, float], ...]
+    also_replace: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,25 @@ def _verdict(
         key=lambda pair: (-pair[1], pair[0]),
     )
     alike = tuple(pair for pair in group if pair[1] >= WORTH_NAMING)
-    return Verdict(rule_set.faults[fault], confidence, alike if len(alike) > 1 else ())
+    return Verdict(
+        rule_set.faults[fault],
+        confidence,
+        alike if len(alike) > 1 else (),
+        _also_replace(rule_set, model, belief, remedy),
+    )
+
+
+def _also_replace(
+    rule_set: RuleSet, model: BeliefModel, belief: Belief, remedy: str
+) -> tuple[str, ...]:
+    """The remedy's own, and the parts that the fault has more likely than not taken with it."""
+    inside = model.to_remedy[:, model.remedies.index(remedy)] * belief.states
+    parts = list(rule_set.remedies[remedy].also_replace)
+    for condition in rule_set.conditions.values():
+        here = np.array([name == condition.id for _, name in model.states])
+        if inside[here].sum() > 0.5 * inside.sum():
+            parts += condition.parts
+    return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)
 
 
 def _title(rule_set: RuleSet, fault: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.diagnosis.belief import BeliefModel, Vector, expected_information
 from service.diagnosis.case import Case
@@ -22,6 +22,8 @@ class Candidate:
     cost: float  # minutes, risk counted as minutes
     unmet: tuple[str, ...]  # precautions still to confirm before it
     preferred: bool
+
+    work: float  # the same without the preparations
 
     @property
     def worth(self) -> float:
@@ -95,14 +97,15 @@ def candidates(
         if not may_be_offered(rule_set, conclusions, answered, check):
             continue
         waiting = unmet(rule_set, case, check)
-        risk = rule_set.tuning.live_risk_minutes if check.live else 0.0
+        work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
         out.append(
             Candidate(
                 check=check,
                 information=expected_information(model, states, name),
-                cost=check.minutes + risk + sum(minutes[one] for one in waiting),
+                cost=work + sum(minutes[one] for one in waiting),
                 unmet=waiting,
                 preferred=name in conclusions.preferred,
+                work=work,
             )
         )
     return out
@@ -112,9 +115,19 @@ def choose(found: Iterable[Candidate], least_information: float) -> Candidate | 
     """Preferred checks first, then the most bits per minute; ties by id.
 
     A check that promises less than `least_information` bits is not worth asking for, unless a
-    rule prefers it: rules know reasons that are not about which fault it is.
+    rule prefers it: rules know reasons that are not about which fault it is. Once preparations
+    are due, they are paid for all checks that wait for the same ones, so the first of these is
+    the one with the most bits per minute of its own work.
     """
     worthy = [one for one in found if one.preferred or one.information >= least_information]
+    best = _most_worth(worthy)
+    if best is None or not best.unmet:
+        return best
+    alike = [replace(one, cost=one.work) for one in worthy if one.unmet == best.unmet]
+    return _most_worth(alike)
+
+
+def _most_worth(worthy: Iterable[Candidate]) -> Candidate | None:
     return min(
         worthy,
         key=lambda one: (not one.preferred, -round(one.worth, 12), one.check.id),

@@ -179,7 +179,7 @@ def verdict(rule_set: RuleSet, found: Verdict, follow_up: frozenset[str]) -> dic
             "source": remedy.source,
         },
         "parts": list(remedy.parts),
-        "also_replace": list(remedy.also_replace),
+        "also_replace": list(found.also_replace),
         "checks_after_repair": list(after),
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
     }

@@ -157,6 +157,7 @@ class Condition:
 
     id: str
     title: str
+    parts: tuple[str, ...]  # to be replaced along with the fault's own, if the condition is there
     unlisted: float  # P(condition | unlisted fault)
     symptom_weights: Mapping[str, float]  # how much more likely the condition is, by complaint
     source: str

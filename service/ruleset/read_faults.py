@@ -21,6 +21,7 @@ class FaultReader(Draft):
         return m.Condition(
             id=raw["id"],
             title=raw["title"],
+            parts=tuple(raw["parts"]),
             unlisted=float(raw["unlisted"]),
             symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
             source=raw["source"],

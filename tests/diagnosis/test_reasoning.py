@@ -327,3 +327,27 @@ def test_an_inverter_is_not_measured(reasoner: Reasoner) -> None:
     assert probability["capacitor-shorted"] == 0.0
     assert probability["transformer-secondary-open"] == 0.0
     assert "inverter-not-covered" in {one["id"] for one in answer["precautions"]}
+
+
+@pytest.mark.parametrize("symptom", ["no-heat", "no-operation", "low-heat", "blows-fuse"])
+def test_what_a_preparation_prepares_is_what_comes_next(
+    oven: RuleSet, reasoner: Reasoner, symptom: str
+) -> None:
+    said = ("display=dark", "outlet-voltage=119 V", "lamp=dark", "water-load-power=300 W")
+    document = case(symptom, *said, "door-latch=seated", confirmed=[])
+    first = reasoner.assess(document)["next_check"]
+    assert first["kind"] == "preparation"
+    while (step := reasoner.assess(document)["next_check"])["kind"] == "preparation":
+        assert step["for_check"] == first["for_check"]
+        document["confirmed"] += step["confirms"]
+    assert step["id"] == first["for_check"]
+
+
+def test_parts_that_the_fault_took_with_it_are_replaced_too(reasoner: Reasoner) -> None:
+    shorted = ("capacitor-resistance=0.3 Ohm", "capacitor-capacitance=OL")
+    whole = reasoner.assess(case("no-heat", "display=lit", "heating-hum=loud", *shorted))
+    assert whole["verdict"]["fault"] == "capacitor-shorted"
+    assert whole["verdict"]["also_replace"] == []
+    blown = reasoner.assess(case("blows-fuse", "main-fuse-resistance=OL", *shorted))
+    assert blown["verdict"]["fault"] == "capacitor-shorted"
+    assert blown["verdict"]["also_replace"] == ["main-fuse"]
