@@ -155,6 +155,7 @@ class RuleSetSchema(RuleSetSummarySchema):
 
     jurisdictions = string()
     sources = strings()
+    minutes_source = string("Where the minutes of checks and remedies come from.")
     nameplate = each(NameplateFieldSchema)
     instruments = each(AssumedInstrumentSchema)
     tools = each(TitledSchema)

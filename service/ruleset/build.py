@@ -118,6 +118,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             instruments=instruments,
             capacitor=capacitor,
             tuning=tuning,
+            minutes_source=head["minutes_source"],
             always=always,
             after_every_repair=after,
             tools=self.tools,

@@ -26,6 +26,7 @@ def describe(rule_set: RuleSet) -> dict[str, Any]:
         **summarise(rule_set),
         "jurisdictions": rule_set.jurisdictions,
         "sources": list(rule_set.sources),
+        "minutes_source": rule_set.minutes_source,
         "nameplate": [_nameplate(field) for field in rule_set.nameplate.values()],
         "instruments": [
             {

@@ -341,6 +341,7 @@ class RuleSet:
     instruments: Mapping[str, InstrumentDefault]
     capacitor: Capacitor | None
     tuning: Tuning
+    minutes_source: str
     always: tuple[str, ...]  # precautions that stand in every answer
     after_every_repair: tuple[str, ...]
     tools: Mapping[str, str]

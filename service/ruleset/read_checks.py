@@ -59,7 +59,7 @@ class CheckReader(Draft):
             precautions=self.known(
                 "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
             ),
-            default=self.row((*path, "default"), raw["default"], outcomes),
+            default=self.row((*path, "default"), raw["default"]["p"], outcomes),
             rows=rows,
             given=given,
             source=raw["source"],

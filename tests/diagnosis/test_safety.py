@@ -85,6 +85,9 @@ def test_no_answer_is_unsafe(case: dict[str, Any]) -> None:
 UNSAFE = [
     {"check": "monitor-switch", "value": 0.4, "unit": "Ohm"},
     {"check": "monitor-switch", "observed": "closed"},
+    {"check": "monitor-switch", "value": 300, "unit": "Ohm"},
+    {"check": "monitor-switch-door-open", "value": 40, "unit": "Ohm"},
+    {"check": "primary-interlock-switch-door-open", "value": 2, "unit": "kOhm"},
     {"check": "monitor-switch-door-open", "over_range": True},
     {"check": "primary-interlock-switch-door-open", "value": 0.3, "unit": "Ohm"},
     {"check": "secondary-interlock-switch-door-open", "value": 0.3, "unit": "Ohm"},

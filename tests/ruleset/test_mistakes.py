@@ -24,7 +24,7 @@ MISTAKES = {
     "row outcome": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 0.98, dim: 0.02}", "'dim'"),
     "hole between outcomes": (
         "checks",
-        "- {id: closed, below: {value: 5, unit: Ohm, source: common practice}}",
+        "- {id: closed, below: {value: 5, unit: Ohm, source: estimate}}",
         "- {id: closed}",
         "leaves a hole",
     ),
@@ -36,8 +36,8 @@ MISTAKES = {
     ),
     "limits out of order": (
         "checks",
-        "{id: high, below: {value: 10, unit: kOhm, source: common practice}}",
-        "{id: high, below: {value: 1, unit: Ohm, source: common practice}}",
+        "{id: high, below: {value: 10, unit: kOhm, source: estimate}}",
+        "{id: high, below: {value: 1, unit: Ohm, source: estimate}}",
         "not above",
     ),
     "unknown state": ("rules", "{state: fuse-blown}", "{state: fuse-burst}", "'fuse-burst'"),
