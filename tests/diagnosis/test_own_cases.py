@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
+from service.diagnosis.assessment import assess_document
 from service.ruleset.build import shape_issues
-from service.ruleset.catalogue import bundled_rules
+from service.ruleset.catalogue import Catalogue, bundled_rules
 from service.ruleset.source import read_document
 
 FOLDERS = sorted(bundled_rules().glob("*/cases/*.yaml"))
@@ -78,9 +79,7 @@ def differences(expect: dict[str, Any], got: dict[str, Any]) -> list[str]:
 @pytest.mark.parametrize(
     ("equipment", "case"), CASES, ids=[f"{folder}:{case['id']}" for folder, case in CASES]
 )
-def test_case(equipment: str, case: dict[str, Any], catalogue: Any) -> None:
-    from service.diagnosis.assessment import assess_document
-
+def test_case(equipment: str, case: dict[str, Any], catalogue: Catalogue) -> None:
     got = assess_document(catalogue, {"equipment": equipment, **case["given"]})
     assert differences(case["expect"], got) == []
 
@@ -89,3 +88,14 @@ def test_there_are_enough_cases_and_each_id_is_used_once() -> None:
     ids = [case["id"] for _, case in CASES]
     assert len(ids) >= 40
     assert len(set(ids)) == len(ids)
+
+
+def test_every_rule_fires_in_some_case_and_holds_back_in_another(catalogue: Catalogue) -> None:
+    fired: dict[str, int] = {}
+    for equipment, case in CASES:
+        got = assess_document(catalogue, {"equipment": equipment, **case["given"]})
+        for one in got["explanation"]["rules"]:
+            fired[one["rule"]] = fired.get(one["rule"], 0) + 1
+    for rule_set_id in catalogue.ids():
+        for rule in catalogue.get(rule_set_id).rules:
+            assert 0 < fired.get(rule.id, 0) < len(CASES), rule.id
