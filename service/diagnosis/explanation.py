@@ -61,16 +61,13 @@ def _summary(
 ) -> list[str]:
     out = []
     for one in readings:
-        said = f"{_title(rule_set, one['check'])} is {one['outcome']}"
-        if one["moved"]:
-            moved = "; ".join(
-                f"{entry['fault']} {entry['before']:.1%} → {entry['after']:.1%}"
-                for entry in one["moved"][:3]
-            )
-            out.append(f"{said}: {moved}.")
-        else:
-            out.append(f"{said}: this changes little.")
-    out += [f"{fired.rule.because}" for fired in conclusions.fired if _speaks(fired)]
+        moved = "; ".join(
+            f"{entry['fault']} {entry['before']:.1%} → {entry['after']:.1%}"
+            for entry in one["moved"][:3]
+        )
+        title = rule_set.checks[one["check"]].title
+        out.append(f"{title}: {one['outcome']}. {moved or 'This changes little'}.")
+    out += [fired.rule.because for fired in conclusions.fired if _speaks(fired)]
     if decision.verdict is not None:
         out.append(
             f"Verdict: {decision.verdict.fault.title}, with a confidence of "
@@ -89,10 +86,6 @@ def _speaks(fired: FiredRule) -> bool:
     return any(
         one.kind in ("derive", "exclude", "prefer", "follow-up") for one in fired.rule.consequences
     )
-
-
-def _title(rule_set: RuleSet, check: str) -> str:
-    return rule_set.checks[check].title
 
 
 def _rule(fired: FiredRule, predicates: dict[str, Predicate]) -> dict[str, Any]:
