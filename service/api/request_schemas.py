@@ -142,6 +142,12 @@ class CaseSchema(StrictSchema):
         load_default=list,
         metadata=described("Ids of the precautions that have been carried out."),
     )
+    unavailable = Items(
+        Text(most=ID_LENGTH),
+        most=MOST_CONFIRMED,
+        load_default=list,
+        metadata=described("Ids of checks that cannot be carried out here; none is asked for."),
+    )
     required_confidence = Number(
         least=0.5,
         most=0.999,

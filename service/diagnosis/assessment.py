@@ -61,7 +61,7 @@ class Reasoner:
             ),
             "verdict": None
             if decision.verdict is None
-            else response.verdict(rule_set, decision.verdict, conclusions.follow_up),
+            else response.verdict(rule_set, decision.verdict, conclusions),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "findings": [response.finding(one) for one in findings],
             "precautions": shown,
@@ -83,7 +83,7 @@ def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision
     unless no check comes next: then all that rules require applies.
     """
     out = {*rule_set.always, *next_precautions(rule_set, decision)}
-    if decision.plan is None:
+    if decision.status in ("stop-work", "unresolved"):
         out |= conclusions.required
     # What a rule requires without anything to confirm is a warning that holds at once.
     out |= {one for one in conclusions.required if not rule_set.precautions[one].confirm}

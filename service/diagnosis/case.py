@@ -75,6 +75,7 @@ class Case:
     instruments: Mapping[str, Instrument]
     readings: tuple[Reading, ...]
     confirmed: tuple[str, ...]
+    unavailable: frozenset[str]  # checks that cannot be carried out here
     required_confidence: float
 
     def latest(self) -> dict[str, Reading]:
@@ -112,6 +113,11 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     )
     nameplate = _nameplate(rule_set, document.get("nameplate") or {}, readings, errors)
     confirmed = _confirmed(rule_set, document.get("confirmed") or (), errors)
+    unavailable = frozenset(document.get("unavailable") or ())
+    for index, one in enumerate(document.get("unavailable") or ()):
+        if one not in rule_set.checks:
+            message = unknown("check", one, rule_set.checks)
+            errors.append((f"/unavailable/{index}", message))
     if errors:
         raise CaseError(errors)
     return Case(
@@ -120,6 +126,7 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         instruments=instruments,
         readings=readings,
         confirmed=confirmed,
+        unavailable=unavailable,
         required_confidence=float(document.get("required_confidence", 0.9)),
     )
 

@@ -70,7 +70,11 @@ def decide(
     standing = {finding.check: finding for finding in findings if not finding.superseded}
     leading, confidence = leader(model, belief)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
-    missing = needs(rule_set, model, belief, leading, standing) if convinced else ()
+    missing = (
+        needs(rule_set, model, case, belief, leading, standing, stopped=bool(conclusions.stops))
+        if convinced
+        else ()
+    )
     verdict = None
     if convinced and not missing and not conflicts:
         verdict = _verdict(rule_set, model, belief, leading, confidence)
@@ -101,8 +105,14 @@ def decide(
     open_checks = unanswered(rule_set, findings)
     best = choose(among(open_checks), rule_set.tuning.least_information)
     if best is not None:
-        return _next(plan(rule_set, best, best.check.why))
-    return Decision("unresolved", None, None, _unresolved(model, belief, conflicts, missing))
+        told = standing.get(best.check.id)
+        if told is None:
+            return _next(plan(rule_set, best, best.check.why))
+        because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
+        return _next(plan(rule_set, best, because, recheck=True))
+    skipped = tuple(sorted(case.unavailable - standing.keys()))
+    reasons = _unresolved(model, belief, conflicts, missing, skipped)
+    return Decision("unresolved", None, None, reasons)
 
 
 def _next(chosen: Plan) -> Decision:
@@ -120,35 +130,49 @@ def leader(model: BeliefModel, belief: Belief) -> tuple[str, float]:
 def needs(
     rule_set: RuleSet,
     model: BeliefModel,
+    case: Case,
     belief: Belief,
     fault: str,
     standing: dict[str, Finding],
+    *,
+    stopped: bool = False,
 ) -> tuple[str, ...]:
     """The checks that must be answered before `fault` may be the verdict.
 
-    Those that the rule set asks for; and, where no reading has shown the fault itself, the checks
-    that would: a complaint alone proves nothing.
+    Those that the rule set asks for, by complaint and by fault; where it asks for none, a check
+    of the part itself that shows the fault: a complaint, or how the whole behaves, proves nothing
+    about a part. A check that cannot be carried out is waived, but not where it would rule out a
+    cause of an effect, or where the complaint asks for it.
     """
+    found = rule_set.faults[fault]
+    # Work that stops asks no further questions, so the complaint's own are not waited for.
+    strict = () if stopped else rule_set.symptoms[case.symptom].verdict_needs
+    groups = [*strict, *found.verdict_needs]
     missing = [
         check
-        for group in rule_set.faults[fault].verdict_needs
+        for group in groups
         if not standing.keys() & set(group)
+        and (found.effect or group in strict or not case.unavailable.issuperset(group))
         for check in group
     ]
-    if missing or rule_set.faults[fault].verdict_needs:
+    if missing or found.verdict_needs:
         return tuple(dict.fromkeys(missing))
     mine = np.where(model.fault_of == model.index(fault), belief.states, -1.0)
     position = int(np.argmax(mine))  # the condition in which this fault most probably left it
+    showing = [
+        check
+        for check in rule_set.checks.values()
+        if np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
+        and check.id not in case.unavailable
+    ]
+    pool = [check.id for check in showing if check.scope == "component"] or [
+        check.id for check in showing
+    ]
     for finding, row in belief.likelihoods:
         healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
-        if row[position] >= SEEN_RATIO * healthy:
+        if finding.check in pool and row[position] >= SEEN_RATIO * healthy:
             return ()
-    return tuple(
-        check.id
-        for check in rule_set.checks.values()
-        if check.id not in standing
-        and np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
-    )
+    return tuple(check for check in pool if check not in standing)
 
 
 def _verdict(
@@ -190,7 +214,11 @@ def _title(rule_set: RuleSet, fault: str) -> str:
 
 
 def _unresolved(
-    model: BeliefModel, belief: Belief, conflicts: Sequence[Conflict], missing: Sequence[str]
+    model: BeliefModel,
+    belief: Belief,
+    conflicts: Sequence[Conflict],
+    missing: Sequence[str],
+    skipped: Sequence[str],
 ) -> tuple[Reason, ...]:
     reasons = [
         Reason("conflict-stands", f"{one.text}; there may be more than one fault")
@@ -199,6 +227,9 @@ def _unresolved(
     if missing:
         text = f"needed for a verdict, but cannot be offered now: {', '.join(missing)}"
         reasons.append(Reason("check-not-admitted", text))
+    if skipped:
+        text = f"could not be carried out: {', '.join(skipped)}"
+        reasons.append(Reason("check-unavailable", text))
     order = np.argsort(-belief.posterior, kind="stable")
     named = [
         (model.hypotheses[i], float(belief.posterior[i]))

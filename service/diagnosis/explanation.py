@@ -9,7 +9,7 @@ import numpy as np
 from service.diagnosis.belief import Belief, BeliefModel, decibans
 from service.diagnosis.chaining import Conclusions, FiredRule
 from service.diagnosis.decision import Decision
-from service.ruleset.model import Consequence, Predicate, RuleSet
+from service.ruleset.model import UNLISTED_FAULT, Consequence, Predicate, RuleSet
 
 MOVED_SHOWN = 5
 LEAST_MOVE = 0.005
@@ -62,7 +62,7 @@ def _summary(
     out = []
     for one in readings:
         moved = "; ".join(
-            f"{entry['fault']} {entry['before']:.1%} → {entry['after']:.1%}"
+            f"{_name(rule_set, entry['fault'])} {entry['before']:.1%} → {entry['after']:.1%}"
             for entry in one["moved"][:3]
         )
         title = rule_set.checks[one["check"]].title
@@ -79,6 +79,10 @@ def _summary(
         out.append(f"Next: {step.title}, then {title}." if step else f"Next: {title}.")
     out += [reason.text for reason in decision.reasons]
     return out
+
+
+def _name(rule_set: RuleSet, fault: str) -> str:
+    return "Unlisted fault" if fault == UNLISTED_FAULT else rule_set.faults[fault].title
 
 
 def _speaks(fired: FiredRule) -> bool:

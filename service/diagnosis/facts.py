@@ -14,7 +14,7 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
     """The tokens that hold before any rule has fired (see `service.ruleset.conditions`)."""
     standing = [finding for finding in findings if not finding.superseded]
     out = {f"symptom/{case.symptom}"}
-    out |= {f"confirmed/{one}" for one in effective_confirmations(rule_set, case.confirmed)}
+    out |= {f"confirmed/{one}" for one in effective_confirmations(rule_set, case)}
     values: dict[tuple[str, str], float | str] = {
         ("nameplate", name): plate.value for name, plate in case.nameplate.items()
     }
@@ -34,13 +34,29 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
     return frozenset(out)
 
 
-def effective_confirmations(rule_set: RuleSet, confirmed: Iterable[str]) -> frozenset[str]:
-    """The confirmations that count: one that another withdraws does not.
+def effective_confirmations(rule_set: RuleSet, case: Case) -> frozenset[str]:
+    """The confirmations that count; in doubt the precaution stands.
 
     A cover that is back on, with the supply reconnected, takes back "disconnected" and
-    "discharged"; in doubt the precaution stands.
+    "discharged". So does a live check that has been read, as long as what was confirmed for it
+    alone is still there: the plug may still be in.
     """
-    given = frozenset(confirmed)
-    return frozenset(
-        one for one in given if not given.intersection(rule_set.precautions[one].withdrawn_by)
-    )
+    given = frozenset(case.confirmed)
+    answered = {reading.check for reading in case.readings}
+    return frozenset(one for one in given if withdrawn(rule_set, given, answered, one) is None)
+
+
+def withdrawn(rule_set: RuleSet, given: frozenset[str], answered: set[str], one: str) -> str | None:
+    """What takes a confirmation back: another one that must be dropped first. None if nothing."""
+    precaution = rule_set.precautions[one]
+    by = sorted(given.intersection(precaution.withdrawn_by))
+    for check in precaution.stale_after:
+        if check in answered:
+            # Of all that a live check asked for, what nothing else asks for marks its time.
+            own = [
+                need
+                for need in rule_set.access[rule_set.checks[check].access].requires
+                if check not in rule_set.precautions[need].stale_after
+            ]
+            by += [need for need in own if need in given]
+    return by[0] if by else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -9,7 +10,7 @@ from service.diagnosis.belief import BeliefModel, Vector, expected_information
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.facts import effective_confirmations
-from service.diagnosis.findings import Finding
+from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
 
@@ -43,7 +44,7 @@ class Plan:
 
 def opened(rule_set: RuleSet, case: Case) -> bool:
     """Whether the equipment may stand open: said so, or read behind the cover."""
-    effective = effective_confirmations(rule_set, case.confirmed)
+    effective = effective_confirmations(rule_set, case)
     if any(rule_set.precautions[one].withdrawn_by for one in effective):
         return True
     if not effective.isdisjoint(
@@ -59,23 +60,32 @@ def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
     """The precautions to confirm before a check is offered, in the order to take them."""
     access = rule_set.access[check.access]
     needed = list(access.requires)
+    effective = effective_confirmations(rule_set, case)
     if access.closes_with and opened(rule_set, case):
-        needed += access.closes_with
-    effective = effective_confirmations(rule_set, case.confirmed)
+        after = {step.confirms: step.after for step in rule_set.preparations.values()}
+        for one in access.closes_with:
+            needed += [one] if one in effective else [*after[one], one]
     return tuple(one for one in needed if one not in effective)
 
 
 def may_be_offered(
-    rule_set: RuleSet, conclusions: Conclusions, answered: frozenset[str], check: Check
+    rule_set: RuleSet,
+    case: Case,
+    conclusions: Conclusions,
+    answered: frozenset[str],
+    check: Check,
 ) -> bool:
-    """Whether rules admit a check now. Barring wins over admitting; dead checks before live."""
-    if check.id in conclusions.barred:
+    """Whether a check can be done and rules admit it now.
+
+    Barring wins over admitting; a live check waits for its dead alternatives.
+    """
+    if check.id in conclusions.barred or check.id in case.unavailable:
         return False
     if check.by_rule and check.id not in conclusions.admitted:
         return False
     return not any(
         other not in answered
-        and may_be_offered(rule_set, conclusions, answered, rule_set.checks[other])
+        and may_be_offered(rule_set, case, conclusions, answered, rule_set.checks[other])
         for other in check.dead_alternatives
     )
 
@@ -94,7 +104,7 @@ def candidates(
     out = []
     for name in checks:
         check = rule_set.checks[name]
-        if not may_be_offered(rule_set, conclusions, answered, check):
+        if not may_be_offered(rule_set, case, conclusions, answered, check):
             continue
         waiting = unmet(rule_set, case, check)
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
@@ -151,6 +161,10 @@ def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool
 
 
 def unanswered(rule_set: RuleSet, findings: Iterable[Finding]) -> list[str]:
-    """Checks without a reading, in the rule set's order."""
-    answered = {finding.check for finding in findings}
-    return [name for name in rule_set.checks if name not in answered]
+    """Checks without a reading, or with a single one that decided nothing, in the set's order."""
+    readings = list(findings)
+    times = Counter(finding.check for finding in readings)
+    vague = {finding.check for finding in readings if finding.outcome == INCONCLUSIVE}
+    return [
+        name for name in rule_set.checks if not times[name] or (name in vague and times[name] == 1)
+    ]

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from service.diagnosis.case import Case
-from service.diagnosis.facts import effective_confirmations
+from service.diagnosis.facts import effective_confirmations, withdrawn
 from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
 from service.ruleset.model import Precaution, RuleSet
 
@@ -51,17 +51,17 @@ def standing(
 ) -> tuple[StandingPrecaution, ...]:
     """The wanted precautions in the rule set's order, those to confirm with their state."""
     ids = set(wanted)
-    effective = effective_confirmations(rule_set, case.confirmed)
+    effective = effective_confirmations(rule_set, case)
+    answered = {reading.check for reading in case.readings}
     worked_out = figures(rule_set, case)
     out = []
     for precaution in rule_set.precautions.values():
         if precaution.id not in ids:
             continue
         text = fill(precaution.text, worked_out)
-        withdrawn = precaution.id in case.confirmed and precaution.id not in effective
-        if withdrawn:
-            by = " and ".join(one for one in precaution.withdrawn_by if one in case.confirmed)
-            text += f" Confirmed earlier, but withdrawn by {by}: confirm it again without {by}."
+        if precaution.id in case.confirmed and precaution.id not in effective:
+            by = withdrawn(rule_set, frozenset(case.confirmed), answered, precaution.id)
+            text += f" Confirmed earlier, but no longer valid beside {by}: do it again, drop {by}."
         out.append(StandingPrecaution(precaution, text, precaution.id in effective))
     return tuple(out)
 

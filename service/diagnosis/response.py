@@ -9,6 +9,7 @@ import numpy as np
 
 from service.diagnosis.belief import BeliefModel, Vector
 from service.diagnosis.case import Case
+from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.decision import Verdict
 from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
@@ -162,11 +163,21 @@ def next_check(
     }
 
 
-def verdict(rule_set: RuleSet, found: Verdict, follow_up: frozenset[str]) -> dict[str, Any]:
-    """The verdict with its remedy, parts and the checks after the repair."""
+def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict[str, Any]:
+    """The verdict with its remedy, parts and the checks after the repair.
+
+    What proves a repair behind the cover is not asked for where nothing was opened, nor a dead
+    check that the rules bar on this equipment.
+    """
     remedy = rule_set.remedies[found.fault.remedy]
-    extra = [check for check in rule_set.checks if check in follow_up]
-    after = dict.fromkeys([*remedy.checks_after, *extra, *rule_set.after_every_repair])
+    extra = [check for check in rule_set.checks if check in conclusions.follow_up]
+    opened = bool(rule_set.access[remedy.access].requires)
+    every = rule_set.after_every_repair if opened else ()
+    after = [
+        check
+        for check in dict.fromkeys([*remedy.checks_after, *extra, *every])
+        if rule_set.access[rule_set.checks[check].access].powered or check not in conclusions.barred
+    ]
     return {
         "fault": found.fault.id,
         "title": found.fault.title,
@@ -180,7 +191,7 @@ def verdict(rule_set: RuleSet, found: Verdict, follow_up: frozenset[str]) -> dic
         },
         "parts": list(remedy.parts),
         "also_replace": list(found.also_replace),
-        "checks_after_repair": list(after),
+        "checks_after_repair": after,
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
     }
 

@@ -89,10 +89,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
         precautions = {k: self.precaution(p, raw) for k, (p, raw) in self.raw_precautions.items()}
         preparations = {k: self.preparation(p, r) for k, (p, r) in self.raw_preparations.items()}
         access = {k: self.access(p, raw) for k, (p, raw) in self.raw_access.items()}
-        symptoms = {
-            k: m.Symptom(k, raw["title"], raw["source"])
-            for k, (_, raw) in self.raw_symptoms.items()
-        }
+        symptoms = {k: self.symptom(p, raw) for k, (p, raw) in self.raw_symptoms.items()}
         checks = {k: self.check(p, raw) for k, (p, raw) in self.raw_checks.items()}
         remedies = {k: self.remedy(p, raw) for k, (p, raw) in self.raw_remedies.items()}
         conditions = {k: self.condition(p, raw) for k, (p, raw) in self.raw_conditions.items()}

@@ -144,6 +144,7 @@ class Symptom:
 
     id: str
     title: str
+    verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     source: str
 
 
@@ -204,6 +205,7 @@ class Precaution:
     text: str
     confirm: bool
     withdrawn_by: tuple[str, ...]
+    stale_after: tuple[str, ...]  # live checks after which it must be done anew
     source: str
 
 
@@ -213,6 +215,7 @@ class Preparation:
 
     id: str
     confirms: str
+    after: tuple[str, ...]  # precautions that must hold before it
     title: str
     why: str
     how: tuple[str, ...]

@@ -1,9 +1,9 @@
-"""Faults and remedies."""
+"""Complaints, faults, what they leave behind, and remedies."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.ruleset import model as m
@@ -14,7 +14,16 @@ SUM_TOLERANCE = 1e-6
 
 
 class FaultReader(Draft):
-    """Reads `faults.yaml`."""
+    """Reads `symptoms.yaml` and `faults.yaml`."""
+
+    def symptom(self, path: Path_, raw: Mapping[str, Any]) -> m.Symptom:
+        needs = self.groups_of_checks("symptoms", path, raw.get("verdict_needs", ()))
+        return m.Symptom(raw["id"], raw["title"], needs, raw["source"])
+
+    def groups_of_checks(
+        self, name: str, path: Path_, raw: Iterable[Iterable[str]]
+    ) -> tuple[tuple[str, ...], ...]:
+        return tuple(self.known(name, path, group, self.raw_checks, "check") for group in raw)
 
     def condition(self, path: Path_, raw: Mapping[str, Any]) -> m.Condition:
         self.known("faults", path, raw["symptom_weights"], self.raw_symptoms, "symptom")
@@ -37,8 +46,6 @@ class FaultReader(Draft):
         self.known("faults", path, conditions, self.raw_conditions, "condition")
         if math.fsum(conditions.values()) > 1.0 + SUM_TOLERANCE:
             self.fail("faults", path, "the conditions' probabilities sum to more than 1")
-        for group in raw.get("verdict_needs", ()):
-            self.known("faults", path, group, self.raw_checks, "check")
         return m.Fault(
             id=raw["id"],
             title=raw["title"],
@@ -47,7 +54,7 @@ class FaultReader(Draft):
             symptoms={k: float(v) for k, v in raw["symptoms"].items()},
             conditions={k: float(v) for k, v in conditions.items()},
             remedy=raw["remedy"],
-            verdict_needs=tuple(tuple(group) for group in raw.get("verdict_needs", ())),
+            verdict_needs=self.groups_of_checks("faults", path, raw.get("verdict_needs", ())),
             effect=raw.get("effect", False),
             source=raw["source"],
         )

@@ -23,6 +23,9 @@ class PrecautionReader(Draft):
             withdrawn_by=self.known(
                 "precautions", path, raw.get("withdrawn_by", ()), self.raw_precautions, "precaution"
             ),
+            stale_after=self.known(
+                "precautions", path, raw.get("stale_after", ()), self.raw_checks, "check"
+            ),
             source=raw["source"],
         )
 
@@ -33,6 +36,9 @@ class PrecautionReader(Draft):
         return m.Preparation(
             id=raw["id"],
             confirms=raw["confirms"],
+            after=self.known(
+                "precautions", path, raw.get("after", ()), self.raw_precautions, "precaution"
+            ),
             title=raw["title"],
             why=raw["why"],
             how=tuple(raw["how"]),

@@ -351,3 +351,94 @@ def test_parts_that_the_fault_took_with_it_are_replaced_too(reasoner: Reasoner) 
     blown = reasoner.assess(case("blows-fuse", "main-fuse-resistance=OL", *shorted))
     assert blown["verdict"]["fault"] == "capacitor-shorted"
     assert blown["verdict"]["also_replace"] == ["main-fuse"]
+
+
+def test_a_check_that_cannot_be_done_is_not_asked_for(reasoner: Reasoner) -> None:
+    document = case("no-operation", "display=dark", "outlet-voltage=119 V")
+    first = reasoner.assess(document)["next_check"]["id"]
+    second = reasoner.assess({**document, "unavailable": [first]})["next_check"]["id"]
+    assert second != first
+
+
+def test_what_could_not_be_done_is_said_at_the_end(oven: RuleSet, reasoner: Reasoner) -> None:
+    document = case("no-heat", "display=lit", "oscillation-indicator=dark")
+    answer = reasoner.assess({**document, "unavailable": sorted(oven.checks)})
+    assert answer["status"] == "unresolved"
+    assert "check-unavailable" in {reason["code"] for reason in answer["reasons"]}
+
+
+def test_a_cause_that_cannot_be_checked_still_bars_the_effect(reasoner: Reasoner) -> None:
+    causes = CAUSES[:-1]
+    document = case("no-operation", "display=dark", "main-fuse-resistance=OL", *causes)
+    left = CAUSES[-1].partition("=")[0]
+    answer = reasoner.assess({**document, "unavailable": [left], "required_confidence": 0.5})
+    assert answer["verdict"] is None
+
+
+def test_an_unknown_unavailable_check_is_refused(oven: RuleSet) -> None:
+    with pytest.raises(CaseError) as caught:
+        read_case(oven, {"symptom": "no-heat", "unavailable": ["dispaly"]})
+    assert caught.value.errors[0][0] == "/unavailable/0"
+    assert "display" in caught.value.errors[0][1]
+
+
+def test_a_live_reading_takes_the_confirmations_back(reasoner: Reasoner) -> None:
+    live = [*READY, "transformer-isolated"]
+    document = case("no-heat", "display=lit", "transformer-primary-voltage=119 V", confirmed=live)
+    answer = reasoner.assess(document)
+    assert answer["next_check"]["id"] == "supply-disconnection"
+    told = {one["id"]: one for one in answer["precautions"]}
+    assert told["supply-disconnected"]["confirmed"] is False
+    assert "drop transformer-isolated" in told["supply-disconnected"]["text"]
+    anew = reasoner.assess({**document, "confirmed": READY})
+    assert anew["next_check"]["kind"] == "measurement"
+
+
+def test_too_high_a_supply_keeps_the_oven_unplugged(reasoner: Reasoner) -> None:
+    plate = {"supply_voltage": {"value": 120, "unit": "V"}}
+    answer = reasoner.assess(case("no-operation", "outlet-voltage=231 V", nameplate=plate))
+    assert answer["status"] == "stop-work"
+    near = reasoner.assess(case("no-heat", "outlet-voltage=126.5 V", nameplate=plate))
+    assert near["status"] == "check-next"
+    assert near["next_check"]["id"] not in ("display", "oscillation-indicator", "cooling-fan")
+
+
+def test_a_relay_is_no_verdict_for_an_open_door_while_a_switch_is_unproven(
+    reasoner: Reasoner,
+) -> None:
+    document = case("runs-with-door-open", "power-relay-contact=0.1 Ohm")
+    answer = reasoner.assess(document)
+    assert answer["verdict"] is None
+    assert answer["next_check"]["id"].endswith("-door-open")
+
+
+def test_an_open_bleed_resistor_is_warned_of(reasoner: Reasoner) -> None:
+    answer = reasoner.assess(case("no-heat", "capacitor-resistance=OL"))
+    assert "bleed-resistor-open" in {one["id"] for one in answer["precautions"]}
+
+
+def test_an_inconclusive_reading_is_asked_for_again_once(reasoner: Reasoner) -> None:
+    said = ["display=lit", "oscillation-indicator=dark", "heating-hum=normal"]
+    said += ["magnetron-to-case=OL", "magnetron-filament-resistance=0.4 Ohm"]
+    said += ["transformer-secondary-resistance=90 Ohm", "capacitor-capacitance=1 uF"]
+    said += ["filament-connector=sound", "high-voltage-fuse-resistance=not-fitted"]
+    document = case("no-heat", *said, "diode-forward=OL")
+    asked = []
+    for _ in range(30):
+        step = reasoner.assess(document)["next_check"]
+        if step is None or step["id"] == "diode-forward":
+            break
+        asked.append(step["id"])
+        document["unavailable"] = asked
+    assert step is not None
+    assert step["recheck"]
+    assert "test voltage" in step["why"]
+    document["readings"].append(reading("diode-forward=OL"))
+    after = reasoner.assess(document)["next_check"]
+    assert after is None or after["id"] != "diode-forward"
+
+
+def test_an_outlet_repair_does_not_open_the_oven(reasoner: Reasoner) -> None:
+    answer = reasoner.assess(case("no-operation", "display=dark", "outlet-voltage=0 V"))
+    assert answer["verdict"]["fault"] == "supply-outlet-dead"
+    assert answer["verdict"]["checks_after_repair"] == ["outlet-voltage", "display"]

@@ -48,11 +48,16 @@ def assert_safe(case: dict[str, Any], answer: dict[str, Any]) -> None:
     confirmed = set(case["confirmed"])
     if "cover-fitted" in confirmed:
         confirmed -= set(CONFIRMABLE)  # the cover is back on: nothing of the kind holds
+    live = {one["check"] for one in case["readings"]} & {"transformer-primary-voltage"}
+    if live and "transformer-isolated" in confirmed:
+        confirmed -= {"supply-disconnected", "capacitor-discharged"}  # the plug may be in
     listed = {one["id"]: one for one in step["precautions"]}
     assert "local-codes" in listed
     if step["kind"] == "preparation":
         assert not set(step["confirms"]) & confirmed
         if step["id"] == "capacitor-discharge":
+            assert "supply-disconnected" in confirmed
+        if step["id"] == "cover-refit":
             assert "supply-disconnected" in confirmed
         if step["id"] == "transformer-isolation":
             assert {"supply-disconnected", "capacitor-discharged"} <= confirmed
@@ -137,8 +142,10 @@ def play(fault: str, symptom: str) -> tuple[dict[str, Any], list[str]]:
             case["confirmed"] = [
                 one for one in case["confirmed"] if step["confirms"] != ["cover-fitted"]
             ]
-            if "cover-fitted" in case["confirmed"]:
-                case["confirmed"] = []
+            if "cover-fitted" in case["confirmed"] or "transformer-primary-voltage" in steps:
+                # Anew: what held before the oven was energised no longer does.
+                kept = {"cover-fitted", "transformer-isolated"}
+                case["confirmed"] = [one for one in case["confirmed"] if one not in kept]
             case["confirmed"] += step["confirms"]
             continue
         check = OVEN.checks[step["id"]]
