@@ -16,6 +16,7 @@ from typing import Any
 from service.problems import (
     CONTENT_TOO_LARGE,
     MALFORMED_JSON,
+    MOST_ERRORS,
     Problem,
     ProblemType,
     invalid_request,
@@ -25,7 +26,7 @@ from service.problems import (
 MAX_BODY_BYTES = 1024 * 1024
 MAX_DEPTH = 32
 _SHOWN = 80
-_ERRORS_SHOWN = 20
+_KEY_LENGTH = 200
 
 
 class _Refused:
@@ -103,6 +104,9 @@ def _decode(raw: bytes) -> str:
 
 def _object(pairs: list[tuple[str, Any]]) -> Any:
     found = dict(pairs)
+    long = next((key for key in found if len(key) > _KEY_LENGTH), None)
+    if long is not None:
+        return _Refused(None, f"the key {shown(long)} is longer than {_KEY_LENGTH} characters")
     if len(found) == len(pairs):
         return found
     twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
@@ -138,7 +142,7 @@ def _refuse(document: Any) -> None:
     malformed: list[tuple[str, str]] = []
     for at, refused in _refusals(document, ()):
         (invalid if refused.kind is None else malformed).append((at, refused.message))
-        if len(invalid) + len(malformed) >= _ERRORS_SHOWN:
+        if len(invalid) + len(malformed) >= MOST_ERRORS:
             break
     if malformed:
         at, message = malformed[0]

@@ -66,6 +66,9 @@ UNSUPPORTED_MEDIA_TYPE = ProblemType(
     415,
     "Send the body with Content-Type: application/json, in UTF-8, and without Content-Encoding.",
 )
+# A body can be wrong in as many places as it has; nobody mends more than these at a time.
+MOST_ERRORS = 20
+
 INVALID_REQUEST = ProblemType(
     "invalid-request",
     "The request is not valid",
@@ -137,8 +140,15 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
 def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
     """The problem of a body that is JSON but not acceptable."""
     found = tuple(errors)
-    count = "1 thing is" if len(found) == 1 else f"{len(found)} things are"
-    return Problem(INVALID_REQUEST, f"{count} wrong with the request; see errors.", found)
+    if len(found) == 1:
+        ((at, message),) = found
+        return Problem(INVALID_REQUEST, f"{at or 'The body'}: {message}.", found)
+    detail = f"{len(found)} things are wrong with the request; see errors."
+    if len(found) > MOST_ERRORS:
+        detail = (
+            f"{len(found)} things are wrong with the request; the first {MOST_ERRORS} are shown."
+        )
+    return Problem(INVALID_REQUEST, detail, found[:MOST_ERRORS])
 
 
 def for_status(status: int, detail: str) -> Problem | None:

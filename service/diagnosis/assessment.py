@@ -8,7 +8,7 @@ from typing import Any
 
 from service.diagnosis import response
 from service.diagnosis.belief import BeliefModel, belief_model, believe
-from service.diagnosis.case import Case, CaseError, read_case, unknown
+from service.diagnosis.case import Case, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.conflicts import conflicts
 from service.diagnosis.decision import Decision, decide
@@ -16,6 +16,7 @@ from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
+from service.diagnosis.refusals import unknown
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet

@@ -176,7 +176,8 @@ def believe(
             log_weights[model.fault_of == model.index(fault)] = EXCLUDED
     for weight in weights:
         log_weights[model.fault_of == model.index(weight.fault)] += math.log(weight.ratio)
-    states = normalised(log_weights)
+    prior = log_weights
+    states = normalised(prior)
     steps = [by_fault(model, states)]
     likelihoods: list[tuple[Finding, Vector]] = []
     for finding in findings:
@@ -187,6 +188,11 @@ def believe(
         log_weights = log_weights + np.log(row)
         states = normalised(log_weights)
         steps.append(by_fault(model, states))
+    if likelihoods:
+        # Summed in one fixed order at the end, so that the order of readings changes no digit.
+        ordered = sorted(likelihoods, key=lambda pair: pair[0].check)
+        states = normalised(prior + np.sum([np.log(row) for _, row in ordered], axis=0))
+        steps[-1] = by_fault(model, states)
     return Belief(states, steps[-1], tuple(likelihoods), tuple(steps))
 
 

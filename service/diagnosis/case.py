@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
+from service.diagnosis.instrument import Instrument, read_instruments
+from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity, unknown
 from service.physics.units import UnitError, to_si
 from service.ruleset.model import Check, Measure, NameplateField, RuleSet
 
-MAX_MAGNITUDE = 1e15  # SI; nothing on an appliance reads higher
-
-Errors = list[tuple[str, str]]
+# A case that is wrong in so many places is not read to its end.
+ENOUGH_ERRORS = 20
 
 
 class CaseError(ValueError):
@@ -34,22 +34,6 @@ class NameplateValue:
     value: float | str
     uncertainty: float  # standard uncertainty, SI; 0 when stated
     origin: str  # "stated" | "deduced" | "assumed"
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """The accuracy of the meter for one quantity, SI units."""
-
-    percent_of_reading: float
-    counts: float
-    resolution: float | None  # None: from the reading's decade and `display_counts`
-    display_counts: float
-    finest_resolution: float
-    lead_resistance: float
-    lead_uncertainty: float
-    range: float
-    test_voltage: float | None
-    stated: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,17 +67,6 @@ class Case:
         return {reading.check: reading for reading in self.readings}
 
 
-def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
-    """A message for an unknown id: what was got, a near miss if there is one, or the choices."""
-    names = sorted(known)
-    shown = got if len(got) <= 60 else got[:57] + "..."
-    near = get_close_matches(got[:60], names, n=1)
-    if near:
-        return f"unknown {what} {shown!r}; did you mean {near[0]!r}?"
-    listed = ", ".join(names) if len(names) <= 16 else ", ".join(names[:16]) + ", ..."
-    return f"unknown {what} {shown!r}; known {plural or what + 's'}: {listed}"
-
-
 def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     """The case of a request document (shape checked, snake_case keys) for one rule set.
 
@@ -105,13 +78,15 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     symptom = document["symptom"]
     if symptom not in rule_set.symptoms:
         errors.append(("/symptom", unknown("symptom", symptom, rule_set.symptoms)))
-    instruments = _instruments(rule_set, document.get("instrument") or {}, errors)
-    readings = tuple(
-        reading
-        for index, raw in enumerate(document.get("readings") or ())
-        if (reading := _reading(rule_set, instruments, index, raw, errors)) is not None
-    )
-    nameplate = _nameplate(rule_set, document.get("nameplate") or {}, readings, errors)
+    instruments = read_instruments(rule_set, document.get("instrument") or {}, errors)
+    readings: list[Reading] = []
+    for index, raw in enumerate(document.get("readings") or ()):
+        reading = _reading(rule_set, instruments, index, raw, errors)
+        if reading is not None:
+            readings.append(reading)
+        if len(errors) >= ENOUGH_ERRORS:
+            raise CaseError(errors)
+    nameplate = _nameplate(rule_set, document.get("nameplate") or {}, tuple(readings), errors)
     confirmed = _confirmed(rule_set, document.get("confirmed") or (), errors)
     unavailable = frozenset(document.get("unavailable") or ())
     for index, one in enumerate(document.get("unavailable") or ()):
@@ -124,23 +99,11 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         symptom=symptom,
         nameplate=nameplate,
         instruments=instruments,
-        readings=readings,
+        readings=tuple(readings),
         confirmed=confirmed,
         unavailable=unavailable,
         required_confidence=float(document.get("required_confidence", 0.9)),
     )
-
-
-def _quantity(pointer: str, raw: Mapping[str, Any], quantity: str, errors: Errors) -> float | None:
-    try:
-        value = to_si(raw["value"], raw["unit"], quantity)
-    except UnitError as error:
-        errors.append((f"{pointer}/unit", str(error)))
-        return None
-    if abs(value) > MAX_MAGNITUDE:
-        errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
-        return None
-    return value
 
 
 def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[str, ...]:
@@ -154,78 +117,6 @@ def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[s
                 )
             )
     return tuple(sorted(set(raw)))
-
-
-# -- instrument --------------------------------------------------------------------------------
-
-
-def _instruments(
-    rule_set: RuleSet, raw: Mapping[str, Mapping[str, Any]], errors: Errors
-) -> dict[str, Instrument]:
-    out: dict[str, Instrument] = {}
-    for quantity, default in rule_set.instruments.items():
-        out[quantity] = Instrument(
-            percent_of_reading=default.percent_of_reading,
-            counts=default.counts,
-            resolution=None,
-            display_counts=default.display_counts,
-            finest_resolution=default.finest_resolution,
-            lead_resistance=default.lead_resistance,
-            lead_uncertainty=default.lead_uncertainty,
-            range=default.range,
-            test_voltage=None,
-            stated=False,
-        )
-    for quantity, given in raw.items():
-        if quantity not in out:
-            message = unknown("instrument quantity", quantity, out, "instrument quantities")
-            errors.append((f"/instrument/{_escape(quantity)}", message))
-            continue
-        out[quantity] = _stated_instrument(quantity, out[quantity], given, errors)
-    return out
-
-
-def _stated_instrument(
-    quantity: str, default: Instrument, given: Mapping[str, Any], errors: Errors
-) -> Instrument:
-    pointer = f"/instrument/{quantity}"
-
-    def value(key: str, of: str = quantity) -> float | None:
-        if given.get(key) is None:
-            return None
-        found = _quantity(f"{pointer}/{key}", given[key], of, errors)
-        least_open = key in ("resolution", "range", "test_voltage")
-        if found is not None and (found < 0 or (least_open and found == 0)):
-            word = "greater than 0" if least_open else "0 or more"
-            errors.append((f"{pointer}/{key}/value", f"must be {word}"))
-            return None
-        return found
-
-    for key in ("lead_resistance", "lead_resistance_uncertainty", "test_voltage"):
-        if quantity != "resistance" and given.get(key) is not None:
-            errors.append((f"{pointer}/{key}", "belongs to resistance only"))
-            return default
-    percent, counts = given.get("percent_of_reading"), given.get("counts")
-    lead = value("lead_resistance")
-    lead_uncertainty = value("lead_resistance_uncertainty")
-    if lead is not None and lead_uncertainty is None:
-        # A stated lead resistance was measured by shorting the tips; contact varies by about
-        # a third of it or a tenth of an ohm, whichever is less.
-        lead_uncertainty = min(lead / 3.0, 0.1)
-    top = value("range")
-    return Instrument(
-        percent_of_reading=default.percent_of_reading if percent is None else float(percent),
-        # Who states the percentage alone means an instrument without a counts term.
-        counts=(default.counts if percent is None else 0.0) if counts is None else float(counts),
-        resolution=value("resolution"),
-        display_counts=default.display_counts,
-        finest_resolution=default.finest_resolution,
-        lead_resistance=default.lead_resistance if lead is None else lead,
-        lead_uncertainty=default.lead_uncertainty if lead_uncertainty is None else lead_uncertainty,
-        range=default.range if top is None else top,
-        test_voltage=value("test_voltage", "voltage"),
-        stated=percent is not None or counts is not None,
-    )
 
 
 # -- readings ----------------------------------------------------------------------------------
@@ -287,11 +178,13 @@ def _over_range(
             top = to_si(stated["value"], stated["unit"], measure.quantity)
         except UnitError:
             continue
-        if not 0 < top <= MAX_MAGNITUDE:
-            errors.append((f"{pointer}/range/value", "must be greater than 0"))
+        instrument = instruments.get(measure.quantity)
+        least = instrument.least_range if instrument is not None else 0.0
+        if not least <= top <= MAX_MAGNITUDE or top <= 0:
+            errors.append((f"{pointer}/range/value", "is no range that a meter has"))
             return None
-        return Reading(index, check.id, None, None, None, measure.quantity, top, True)
-    _quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
+        return Reading(index, check.id, None, None, stated["unit"], measure.quantity, top, True)
+    si_quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
     return None
 
 
@@ -308,7 +201,7 @@ def _measured(
         measure = candidate
         break
     if measure is None:
-        _quantity(pointer, raw, check.measures[0].quantity, errors)
+        si_quantity(pointer, raw, check.measures[0].quantity, errors)
         return None
     if abs(value) > MAX_MAGNITUDE:
         errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
@@ -317,6 +210,10 @@ def _measured(
         message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"
         if measure.quantity == "resistance":
             message += ": zero the meter or discharge the part, then read it again"
+        errors.append((f"{pointer}/value", message))
+        return None
+    if measure.most is not None and value > measure.most:
+        message = f"{raw['value']:g} {raw['unit']} is more than any reading of {check.id} can be"
         errors.append((f"{pointer}/value", message))
         return None
     return Reading(index, check.id, None, value, raw["unit"], measure.quantity, None, False)
@@ -334,7 +231,7 @@ def _nameplate(
     for name in raw:
         if name not in rule_set.nameplate:
             message = unknown("nameplate field", name, rule_set.nameplate)
-            errors.append((f"/nameplate/{_escape(name)}", message))
+            errors.append((f"/nameplate/{escaped(name)}", message))
     out: dict[str, NameplateValue] = {}
     for name, field in rule_set.nameplate.items():
         if raw.get(name) is None:
@@ -356,7 +253,7 @@ def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
     if not isinstance(given, Mapping):
         errors.append((pointer, "give a value and a unit"))
         return field.default
-    value = _quantity(pointer, given, field.quantity, errors)
+    value = si_quantity(pointer, given, field.quantity, errors)
     if value is None:
         return field.default
     low = field.least is not None and value < field.least
@@ -374,15 +271,10 @@ def _span(field: NameplateField) -> str:
 def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue:
     """The nominal nearest to a reading that tells it, or else the rule set's assumption."""
     least = min(field.nominals, default=0.0)
-    for reading in reversed(readings):
-        told = reading.check in field.deduce_from and reading.value is not None
-        if told and reading.value is not None and reading.value > 0.75 * least:
-            seen = reading.value
+    latest = {reading.check: reading.value for reading in readings}
+    for check in field.deduce_from:
+        seen = latest.get(check)
+        if seen is not None and seen > 0.75 * least:
             nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
             return NameplateValue(nearest, 0.0, "deduced")
     return NameplateValue(field.default, field.default_uncertainty, "assumed")
-
-
-def _escape(part: str) -> str:
-    """A JSON Pointer reference token (RFC 6901 section 3)."""
-    return part.replace("~", "~0").replace("/", "~1")

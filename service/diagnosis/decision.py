@@ -11,7 +11,7 @@ from service.diagnosis.belief import Belief, BeliefModel, by_remedy
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
-from service.diagnosis.findings import Finding
+from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.planning import (
     Candidate,
     Plan,
@@ -82,6 +82,8 @@ def decide(
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
         return Decision("stop-work", None, verdict, reasons)
+    if leading == NO_FAULT and _abnormal(rule_set, standing):
+        verdict = None
     if verdict is not None:
         if leading == NO_FAULT:
             text = f"everything checked works, with a probability of {confidence:.0%}"
@@ -113,6 +115,16 @@ def decide(
     skipped = tuple(sorted(case.unavailable - standing.keys()))
     reasons = _unresolved(model, belief, conflicts, missing, skipped)
     return Decision("unresolved", None, None, reasons)
+
+
+def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
+    """The checks whose standing reading is not what a healthy part gives."""
+    return [
+        check
+        for check, finding in standing.items()
+        if finding.outcome != INCONCLUSIVE
+        and finding.outcome not in rule_set.checks[check].expected
+    ]
 
 
 def _next(chosen: Plan) -> Decision:

@@ -12,7 +12,8 @@ from service.ruleset.model import RuleSet
 
 def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozenset[str]:
     """The tokens that hold before any rule has fired (see `service.ruleset.conditions`)."""
-    standing = [finding for finding in findings if not finding.superseded]
+    everything = list(findings)
+    standing = [finding for finding in everything if not finding.superseded]
     out = {f"symptom/{case.symptom}"}
     out |= {f"confirmed/{one}" for one in effective_confirmations(rule_set, case)}
     values: dict[tuple[str, str], float | str] = {
@@ -23,10 +24,14 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
         for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
             if probability >= rule_set.tuning.certain:
                 out.add(f"finding/{finding.check}/{outcome}")
-            if probability >= rule_set.tuning.possible:
-                out.add(f"possible/{finding.check}/{outcome}")
         if finding.value is not None:
             values[("reading", finding.check)] = finding.value
+    # A contact that was closed once and open the next time is the danger itself: what safety rules
+    # ask for is not superseded.
+    for finding in everything:
+        for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
+            if probability >= rule_set.tuning.possible:
+                out.add(f"possible/{finding.check}/{outcome}")
     for predicate in rule_set.predicates:
         value = values.get((predicate.subject, predicate.name))
         if value is not None and holds(predicate, value):

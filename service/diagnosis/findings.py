@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.diagnosis.case import Case, Instrument, NameplateValue, Reading
+from service.diagnosis.case import Case, NameplateValue, Reading
+from service.diagnosis.instrument import Instrument
 from service.physics.metrology import (
     Accuracy,
     accuracy_half_width,
@@ -22,7 +23,7 @@ from service.ruleset.model import Check, Limit, Measure, RuleSet
 # An observation can be misheard or mistyped; that is part of the likelihood rows, not of this.
 CERTAIN = 1.0
 INCONCLUSIVE = "inconclusive"
-CONCLUSIVE = 0.5 + 1e-9
+CONCLUSIVE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class Finding:
 
     @property
     def outcome(self) -> str:
-        """The outcome that is more probable than all others together, or `inconclusive`."""
+        """The outcome with more than 60 %, or `inconclusive`."""
         best = max(range(len(self.evidence)), key=lambda i: self.evidence[i])
         return self.outcomes[best] if self.evidence[best] > CONCLUSIVE else INCONCLUSIVE
 
@@ -95,7 +96,8 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
         notes = list(finding.notes)
         if superseded:
             notes.append(
-                f"a later reading of this check (readings/{latest[reading.check].index}) stands"
+                f"a later reading of this check (readings/{latest[reading.check].index}) stands, "
+                "but what this one says of safety still counts; leave it out if it was a slip"
             )
         elif earlier:
             notes.append("stands instead of the earlier reading of this check")
@@ -147,8 +149,9 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         beyond = reading.beyond if reading.beyond is not None else math.inf
         region = _beyond(beyond, limits)
         if math.isfinite(beyond):
+            shown = _shown(beyond, reading.unit or measure.unit, measure.quantity)
             word = "" if reading.range_stated else ", the assumed range"
-            notes.append(f"over range: taken as more than {_shown(beyond, measure)}{word}")
+            notes.append(f"over range: taken as more than {shown}{word}")
         else:
             notes.append("over range: taken as above every limit")
     evidence = _spread(check, measure, region)
@@ -210,8 +213,8 @@ def _nameplate_notes(
     return notes
 
 
-def _shown(value: float, measure: Measure) -> str:
-    return f"{from_si(value, measure.unit, measure.quantity):.6g} {measure.unit}"
+def _shown(value: float, unit: str, quantity: str) -> str:
+    return f"{from_si(value, unit, quantity):.6g} {unit}"
 
 
 def _test_voltage(
@@ -222,9 +225,13 @@ def _test_voltage(
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
     """Share the weight of an outcome that this meter's test voltage cannot tell from others."""
     rule = check.test_voltage
-    if rule is None or reading.quantity != "resistance":
+    if rule is None or reading.quantity not in ("resistance", "voltage"):
         return evidence, ()
     stated = instrument.test_voltage if instrument is not None else None
+    if reading.quantity == "voltage":
+        if reading.beyond is None:
+            return evidence, ()
+        stated = reading.beyond  # a diode range shows over range above its own test voltage
     volts = rule.assumed if stated is None else stated
     if volts >= rule.least:
         return evidence, ()

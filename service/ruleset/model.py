@@ -71,6 +71,7 @@ class Measure:
     outcomes: tuple[str, ...]
     limits: tuple[Limit, ...]
     least: float | None  # a reading below it (SI) is refused as impossible
+    most: float | None  # and one above it
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,6 +98,7 @@ class CheckReader(Draft):
             outcomes=outcomes,
             limits=tuple(limits),
             least=self.si("checks", path, raw["least"], quantity) if "least" in raw else None,
+            most=self.si("checks", path, raw["most"], quantity) if "most" in raw else None,
         )
 
     def limit(self, path: Path_, raw: Mapping[str, Any], measure: Mapping[str, Any]) -> m.Limit:

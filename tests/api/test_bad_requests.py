@@ -269,3 +269,18 @@ def test_later_reading_of_a_check_stands(client: FlaskClient, case: dict[str, An
         ("dark", True),
         ("lit", False),
     ]
+
+
+def test_many_errors_are_cut_short(client: FlaskClient) -> None:
+    body = json.dumps({f"x{number}": 1 for number in range(60_000)}).encode()
+    answer = client.post("/v1/assessments", data=body, content_type="application/json")
+    assert answer.status_code == 422
+    assert len(answer.get_json()["errors"]) == 20
+    assert len(answer.data) < 10_000
+
+
+def test_a_key_of_many_characters_is_not_echoed(client: FlaskClient) -> None:
+    body = json.dumps({"k" * 900_000: 1}).encode()
+    answer = client.post("/v1/assessments", data=body, content_type="application/json")
+    assert answer.status_code == 422
+    assert len(answer.data) < 2_000

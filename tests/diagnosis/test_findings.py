@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from service.diagnosis.case import read_case
+from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.findings import Finding, find_all
 from service.ruleset.model import RuleSet
 
@@ -171,7 +171,7 @@ def test_the_later_reading_stands_and_says_so(oven: RuleSet) -> None:
 
 
 @given(
-    value=st.floats(0, 1e9, allow_nan=False),
+    value=st.floats(0, 1e5, allow_nan=False),
     unit=st.sampled_from(["Ohm", "kOhm", "MOhm", "mOhm"]),
     percent=st.floats(0, 20),
     counts=st.floats(0, 100),
@@ -184,3 +184,63 @@ def test_any_resistance_gives_a_distribution(
         found = find(oven, {"check": check, "value": value, "unit": unit}, instrument=meter)
         assert sum(found.evidence) == pytest.approx(1.0)
         assert min(found.evidence) >= 0.0
+
+
+@pytest.mark.parametrize("key", ["percent_of_reading", "counts"])
+def test_an_accuracy_that_no_meter_has_is_refused(oven: RuleSet, key: str) -> None:
+    meter = {"resistance": {key: 1.7e308}}
+    with pytest.raises(CaseError) as caught:
+        find(oven, {"check": "magnetron-to-case", "value": 200, "unit": "Ohm"}, instrument=meter)
+    assert caught.value.errors[0][0] == f"/instrument/resistance/{key}"
+
+
+def test_leads_that_are_no_leads_are_refused(oven: RuleSet) -> None:
+    meter = {"resistance": {"lead_resistance": {"value": 50, "unit": "Ohm"}}}
+    reading = {"check": "monitor-switch-door-open", "value": 30, "unit": "Ohm"}
+    with pytest.raises(CaseError, match="at most 5"):
+        find(oven, reading, instrument=meter)
+
+
+@pytest.mark.parametrize(
+    ("check", "value", "unit"),
+    [
+        ("outlet-voltage", 50, "kV"),
+        ("water-load-power", 1e6, "W"),
+        ("capacitor-capacitance", 1, "F"),
+        ("leakage-survey", 1e14, "mW/cm2"),
+        ("magnetron-to-case", 1e14, "Ohm"),
+    ],
+)
+def test_a_reading_that_cannot_be_is_refused(
+    oven: RuleSet, check: str, value: float, unit: str
+) -> None:
+    with pytest.raises(CaseError, match="more than any reading"):
+        find(oven, {"check": check, "value": value, "unit": unit})
+
+
+@pytest.mark.parametrize("top", [1e-300, 1e-9, 0.0, 1e300])
+def test_a_range_that_no_meter_has_is_refused(oven: RuleSet, top: float) -> None:
+    reading = {"check": "monitor-switch", "over_range": True}
+    with pytest.raises(CaseError):
+        find(oven, {**reading, "range": {"value": top, "unit": "Ohm"}})
+    with pytest.raises(CaseError):
+        find(oven, reading, instrument={"resistance": {"range": {"value": top, "unit": "Ohm"}}})
+
+
+def test_a_diode_range_that_is_over_proves_nothing(oven: RuleSet) -> None:
+    reading = {"check": "diode-forward", "over_range": True, "range": {"value": 2, "unit": "V"}}
+    assert find(oven, reading).outcome == "inconclusive"
+    high = {**reading, "range": {"value": 15, "unit": "V"}}
+    assert find(oven, high).outcome == "blocks"
+
+
+def test_an_unstated_supply_does_not_depend_on_the_order_of_readings(oven: RuleSet) -> None:
+    both = [
+        {"check": "outlet-voltage", "value": 230, "unit": "V"},
+        {"check": "transformer-primary-voltage", "value": 105, "unit": "V"},
+    ]
+    plates = [
+        read_case(oven, {"symptom": "no-heat", "readings": order}).nameplate["supply_voltage"].value
+        for order in (both, both[::-1])
+    ]
+    assert plates == [230, 230]

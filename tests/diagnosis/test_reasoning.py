@@ -442,3 +442,29 @@ def test_an_outlet_repair_does_not_open_the_oven(reasoner: Reasoner) -> None:
     answer = reasoner.assess(case("no-operation", "display=dark", "outlet-voltage=0 V"))
     assert answer["verdict"]["fault"] == "supply-outlet-dead"
     assert answer["verdict"]["checks_after_repair"] == ["outlet-voltage", "display"]
+
+
+def test_the_order_of_independent_readings_changes_no_digit(reasoner: Reasoner) -> None:
+    said = ["display=lit", "heating-hum=loud", "diode-reverse=OL", "magnetron-to-case=9 MOhm"]
+    said += ["capacitor-resistance=4 MOhm", "outlet-voltage=117 V", "cooling-fan=turning"]
+    one, other = (
+        reasoner.assess(case("no-heat", *order))["hypotheses"] for order in (said, said[::-1])
+    )
+    assert one == other
+
+
+def test_an_unsafe_reading_is_not_undone_by_a_later_one(reasoner: Reasoner) -> None:
+    said = ("main-fuse-resistance=OL", "monitor-switch=0.3 Ohm", "monitor-switch=OL")
+    answer = reasoner.assess(case("blows-fuse", *said))
+    assert answer["findings"][1]["superseded"]
+    assert answer["status"] == "stop-work"
+    assert "still counts" in answer["findings"][1]["notes"][-1]
+
+
+def test_dead_keys_are_not_no_fault(reasoner: Reasoner) -> None:
+    said = ("keypad=dead", "display=lit", "turntable=turning", "cooling-fan=turning")
+    more = ("door-latch=seated", "lamp=lit", "heating-hum=normal", "oscillation-indicator=lit")
+    answer = reasoner.assess(
+        case("keypad-dead", *said, *more, "water-load-power=980 W", confirmed=[])
+    )
+    assert answer["status"] != "no-fault-found"
