@@ -12,7 +12,7 @@ bind = "127.0.0.1:8080"
 workers = 2
 # Assessing holds the interpreter lock; threads only keep slow clients from blocking others.
 worker_class = "service.worker.ProblemWorker"
-threads = 4
+threads = 16
 timeout = 30
 graceful_timeout = 10
 keepalive = 5

@@ -21,10 +21,12 @@ class Settings:
 
     rules: a folder of rule sets that add to or replace the bundled ones (OHMPATH_RULES).
     max_body_bytes: the largest request body taken, in bytes (OHMPATH_MAX_BODY_BYTES).
+    read_seconds: how long a client may take to send one request (OHMPATH_READ_SECONDS).
     """
 
     rules: Path | None = None
     max_body_bytes: int = MAX_BODY_BYTES
+    read_seconds: int = 10
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -38,6 +40,7 @@ class Settings:
         return cls(
             rules=Path(rules) if rules else None,
             max_body_bytes=_positive(source, "OHMPATH_MAX_BODY_BYTES", MAX_BODY_BYTES),
+            read_seconds=_positive(source, "OHMPATH_READ_SECONDS", 10),
         )
 
 

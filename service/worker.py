@@ -16,6 +16,7 @@ from gunicorn.http.errors import (
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
+from service.deadline import ReadDeadline
 from service.documents import dump_json, shown
 from service.problems import (
     ADDRESS_TOO_LONG,
@@ -25,10 +26,24 @@ from service.problems import (
     MEDIA_TYPE,
     Problem,
 )
+from service.settings import Settings
 
 
 class ProblemWorker(ThreadWorker):
-    """A threaded worker that answers what is not HTTP as the app answers what is."""
+    """A threaded worker that answers what is not HTTP as the app answers what is.
+
+    It does not wait for ever on a client that does not finish its request.
+    """
+
+    def init_process(self) -> None:
+        """Start the watchdog, which no fork carries over, and then the worker."""
+        self._deadline = ReadDeadline(Settings.from_environment().read_seconds)
+        super().init_process()
+
+    def handle(self, conn: Any) -> Any:
+        """Read and answer one request, within the time that the client has to send it."""
+        with self._deadline.over(conn.sock):
+            return super().handle(conn)
 
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
         """Answer an error that arose outside of the app; gunicorn closes the connection after."""

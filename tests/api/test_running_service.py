@@ -177,3 +177,28 @@ def test_worker_that_is_killed_is_replaced(start_service: Callable[..., tuple[st
         time.sleep(0.2)
     process.send_signal(signal.SIGINT)
     assert process.wait(timeout=30) == 0
+
+
+@pytest.mark.parametrize(
+    "start", [head("Content-Length: 99") + b"{", b"POST /v1/assessments HTTP/1.1\r\nHost: l"]
+)
+def test_clients_that_never_finish_do_not_stop_the_service(
+    start_service: Callable[..., tuple[str, Any]], start: bytes
+) -> None:
+    url, _ = start_service(OHMPATH_READ_SECONDS="1")
+    address = urlsplit(url)
+    held = [
+        socket.create_connection((address.hostname, address.port), timeout=30) for _ in range(60)
+    ]
+    try:
+        for connection in held:
+            connection.sendall(start)
+        time.sleep(0.5)
+        assert requests.get(f"{url}/healthz", timeout=20).json() == {"status": "ok"}
+        for connection in held:
+            # Told what is wrong, or cut off; either way not waited for.
+            while connection.recv(4096):
+                pass
+    finally:
+        for connection in held:
+            connection.close()
