@@ -123,6 +123,7 @@ class NextCheckSchema(ma.Schema):
     how = strings("Steps, in order.")
     expected = one(ExpectedSchema, "null for a preparation.", null=True)
     confirms = strings("What to send in `confirmed` when this preparation has been done.")
+    withdraws = strings("What to leave out of `confirmed` from then on.")
     for_check = string("The check that a preparation is for.", null=True)
     recheck = flag("Whether the check has been answered before.")
     tools = strings()
@@ -152,7 +153,9 @@ class VerdictSchema(ma.Schema):
     fault = string()
     title = string()
     component = string()
-    confidence = fraction("Probability that this remedy is the right one.")
+    confidence = fraction(
+        "Probability that this remedy is the right one: that of all faults which it mends."
+    )
     remedy = one(RemedySchema)
     parts = strings()
     also_replace = strings()

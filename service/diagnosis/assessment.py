@@ -58,7 +58,7 @@ class Reasoner:
             "next_check": None
             if decision.plan is None
             else response.next_check(
-                decision.plan, case, _for_next(rule_set, case, decision), worked_out
+                rule_set, decision.plan, case, _for_next(rule_set, case, decision), worked_out
             ),
             "verdict": None
             if decision.verdict is None

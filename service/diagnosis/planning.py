@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from service.diagnosis.belief import BeliefModel, Vector, expected_information
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.facts import effective_confirmations
+from service.diagnosis.facts import effective_confirmations, withdrawn
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
@@ -68,26 +68,11 @@ def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
     return tuple(one for one in needed if one not in effective)
 
 
-def may_be_offered(
-    rule_set: RuleSet,
-    case: Case,
-    conclusions: Conclusions,
-    answered: frozenset[str],
-    check: Check,
-) -> bool:
-    """Whether a check can be done and rules admit it now.
-
-    Barring wins over admitting; a live check waits for its dead alternatives.
-    """
+def may_be_offered(conclusions: Conclusions, case: Case, check: Check) -> bool:
+    """Whether a check can be done and rules admit it now. Barring wins over admitting."""
     if check.id in conclusions.barred or check.id in case.unavailable:
         return False
-    if check.by_rule and check.id not in conclusions.admitted:
-        return False
-    return not any(
-        other not in answered
-        and may_be_offered(rule_set, case, conclusions, answered, rule_set.checks[other])
-        for other in check.dead_alternatives
-    )
+    return not check.by_rule or check.id in conclusions.admitted
 
 
 def candidates(
@@ -98,13 +83,28 @@ def candidates(
     states: Vector,
     checks: Iterable[str],
 ) -> list[Candidate]:
-    """The checks among `checks` that may be offered, unanswered or to be repeated."""
-    answered = frozenset(reading.check for reading in case.readings)
+    """The checks among `checks` that may be offered, unanswered or to be repeated.
+
+    A live check waits for each of its dead alternatives that may be offered and would still tell
+    something.
+    """
+    answered = {reading.check for reading in case.readings}
+    enough = rule_set.tuning.least_information
+
+    def serves(name: str) -> bool:
+        return (
+            name not in answered
+            and may_be_offered(conclusions, case, rule_set.checks[name])
+            and expected_information(model, states, name) >= enough
+        )
+
     minutes = {step.confirms: step.minutes for step in rule_set.preparations.values()}
     out = []
     for name in checks:
         check = rule_set.checks[name]
-        if not may_be_offered(rule_set, case, conclusions, answered, check):
+        if not may_be_offered(conclusions, case, check):
+            continue
+        if any(serves(other) for other in check.dead_alternatives):
             continue
         waiting = unmet(rule_set, case, check)
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
@@ -148,6 +148,17 @@ def _most_worth(worthy: Iterable[Candidate]) -> Candidate | None:
 def cheapest(found: Iterable[Candidate]) -> Candidate | None:
     """The least cost first; preferred ones before others."""
     return min(found, key=lambda one: (not one.preferred, one.cost, one.check.id), default=None)
+
+
+def withdraws(rule_set: RuleSet, case: Case, step: Preparation) -> tuple[str, ...]:
+    """The confirmations sent so far that no longer hold once a preparation is done."""
+    answered = {reading.check for reading in case.readings}
+    against = withdrawn(rule_set, frozenset(case.confirmed), answered, step.confirms)
+    return tuple(
+        one
+        for one in case.confirmed
+        if one == against or step.confirms in rule_set.precautions[one].withdrawn_by
+    )
 
 
 def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool = False) -> Plan:

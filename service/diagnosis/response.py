@@ -13,7 +13,7 @@ from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.decision import Verdict
 from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
-from service.diagnosis.planning import Plan
+from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.physics.units import from_si
 from service.ruleset.model import UNLISTED_FAULT, Check, Measure, RuleSet
@@ -128,7 +128,11 @@ def expected(check: Check, case: Case) -> dict[str, Any]:
 
 
 def next_check(
-    plan: Plan, case: Case, precautions: list[dict[str, Any]], worked_out: dict[str, str]
+    rule_set: RuleSet,
+    plan: Plan,
+    case: Case,
+    precautions: list[dict[str, Any]],
+    worked_out: dict[str, str],
 ) -> dict[str, Any]:
     """The next check, or the preparation that it waits for."""
     step, check = plan.preparation, plan.check
@@ -141,6 +145,7 @@ def next_check(
             "how": [fill(line, worked_out) for line in step.how],
             "expected": None,
             "confirms": [step.confirms],
+            "withdraws": list(withdraws(rule_set, case, step)),
             "for_check": check.id,
             "recheck": False,
             "tools": list(step.tools),
@@ -155,6 +160,7 @@ def next_check(
         "how": [fill(line, worked_out) for line in check.how],
         "expected": expected(check, case),
         "confirms": [],
+        "withdraws": [],
         "for_check": None,
         "recheck": plan.recheck,
         "tools": list(check.tools),

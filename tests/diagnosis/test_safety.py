@@ -139,14 +139,8 @@ def play(fault: str, symptom: str) -> tuple[dict[str, Any], list[str]]:
             return answer, steps
         steps.append(step["id"])
         if step["kind"] == "preparation":
-            case["confirmed"] = [
-                one for one in case["confirmed"] if step["confirms"] != ["cover-fitted"]
-            ]
-            if "cover-fitted" in case["confirmed"] or "transformer-primary-voltage" in steps:
-                # Anew: what held before the oven was energised no longer does.
-                kept = {"cover-fitted", "transformer-isolated"}
-                case["confirmed"] = [one for one in case["confirmed"] if one not in kept]
-            case["confirmed"] += step["confirms"]
+            kept = [one for one in case["confirmed"] if one not in step["withdraws"]]
+            case["confirmed"] = kept + step["confirms"]
             continue
         check = OVEN.checks[step["id"]]
         row = check.row(fault, condition, 0.5)
