@@ -53,7 +53,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
     P(fault | symptom) is proportional to the fault's rate times P(symptom | fault), where a
     symptom that a fault does not name has the rule set's floor. `unlisted-fault` takes a fixed
     share of the whole. P(condition | fault, symptom) is proportional to P(condition | fault) times
-    the condition's weight for the symptom.
+    the condition's weight for the symptom, unless the complaint fixes it.
     """
     tuning = rule_set.tuning
     hypotheses = (*rule_set.faults, UNLISTED_FAULT)
@@ -68,24 +68,8 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
         prior = {name: listed * weight for name, weight in weights.items()}
         prior[UNLISTED_FAULT] = tuning.unlisted_share
-        weighted = np.array(
-            [
-                shares[name][condition] * _weight(rule_set, condition, symptom)
-                for name, condition in states
-            ]
-        )
-        inside = {
-            name: math.fsum(
-                w for w, state in zip(weighted, states, strict=True) if state[0] == name
-            )
-            for name in hypotheses
-        }
-        log_prior[symptom] = np.log(
-            [
-                prior[name] * weight / inside[name]
-                for (name, _), weight in zip(states, weighted, strict=True)
-            ]
-        )
+        chances = {name: _given(rule_set, name, shares[name], symptom) for name in hypotheses}
+        log_prior[symptom] = np.log([prior[name] * chances[name][cond] for name, cond in states])
     tables = {
         check.id: np.array(
             [
@@ -129,10 +113,27 @@ def _conditions(rule_set: RuleSet, name: str) -> dict[str | None, float]:
     return {condition: share for condition, share in out.items() if share > 0.0}
 
 
-def _weight(rule_set: RuleSet, condition: str | None, symptom: str) -> float:
-    if condition is None:
-        return 1.0
-    return rule_set.conditions[condition].symptom_weights.get(symptom, 1.0)
+def _given(
+    rule_set: RuleSet, name: str, shares: Mapping[str | None, float], symptom: str
+) -> dict[str | None, float]:
+    """P(condition | fault, symptom): the shares weighed, or fixed where the complaint fixes one.
+
+    Nothing is fixed for an effect, which is the condition itself, nor for the unlisted fault.
+    """
+    fault = rule_set.faults.get(name)
+    brings_about = fault is not None and not fault.effect
+    fixed: dict[str | None, float] = {}
+    weighed: dict[str | None, float] = {}
+    for condition, share in shares.items():
+        one = rule_set.conditions.get(condition or "")
+        if brings_about and one is not None and symptom in one.given_symptom:
+            fixed[condition] = one.given_symptom[symptom]
+        else:
+            weighed[condition] = share * (
+                one.symptom_weights.get(symptom, 1.0) if one is not None else 1.0
+            )
+    rest = (1.0 - math.fsum(fixed.values())) / math.fsum(weighed.values())
+    return fixed | {condition: rest * weight for condition, weight in weighed.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,7 +86,7 @@ def decide(
         verdict = None
     if verdict is not None:
         if leading == NO_FAULT:
-            text = f"everything checked works, with a probability of {confidence:.0%}"
+            text = f"it is {confidence:.0%} sure that no fault is present"
             return Decision("no-fault-found", None, None, (Reason("no-fault-present", text),))
         return Decision("fault-found", None, verdict, ())
 
@@ -113,8 +113,30 @@ def decide(
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
         return _next(plan(rule_set, best, because, recheck=True))
     skipped = tuple(sorted(case.unavailable - standing.keys()))
-    reasons = _unresolved(model, belief, conflicts, missing, skipped)
+    reasons = (
+        *_unresolved(model, belief, conflicts, missing, skipped),
+        *_assumed(case, standing),
+    )
     return Decision("unresolved", None, None, reasons)
+
+
+def _assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
+    """What the nameplate was not asked for, although limits of readings rest on it."""
+    used = {
+        limit.nameplate: check
+        for check, finding in standing.items()
+        if finding.measure is not None
+        for limit in finding.measure.limits
+        if limit.nameplate is not None and case.nameplate[limit.nameplate].origin == "assumed"
+    }
+    return tuple(
+        Reason(
+            "nameplate-assumed",
+            f"{name} is assumed, and the limits of {used[name]} rest on it: read it off the plate "
+            "or the part, and send it",
+        )
+        for name in sorted(used)
+    )
 
 
 def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:

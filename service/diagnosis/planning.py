@@ -13,6 +13,9 @@ from service.diagnosis.facts import effective_confirmations, withdrawn
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
+# A dead check serves in place of a live one if it tells at least this share of it.
+DEAD_SHARE = 0.1
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
@@ -75,6 +78,17 @@ def may_be_offered(conclusions: Conclusions, case: Case, check: Check) -> bool:
     return not check.by_rule or check.id in conclusions.admitted
 
 
+def _blind(case: Case, check: Check) -> bool:
+    """Whether the stated meter cannot tell what this check asks (its test voltage is too low)."""
+    meter = case.instruments.get("resistance")
+    return (
+        check.test_voltage is not None
+        and meter is not None
+        and meter.test_voltage is not None
+        and meter.test_voltage < check.test_voltage.least
+    )
+
+
 def candidates(
     rule_set: RuleSet,
     model: BeliefModel,
@@ -85,18 +99,19 @@ def candidates(
 ) -> list[Candidate]:
     """The checks among `checks` that may be offered, unanswered or to be repeated.
 
-    A live check waits for each of its dead alternatives that may be offered and would still tell
-    something.
+    A live check waits for each of its dead alternatives that may be offered and would tell at
+    least a tenth of what the live one would.
     """
     answered = {reading.check for reading in case.readings}
-    enough = rule_set.tuning.least_information
 
-    def serves(name: str) -> bool:
-        return (
-            name not in answered
-            and may_be_offered(conclusions, case, rule_set.checks[name])
-            and expected_information(model, states, name) >= enough
-        )
+    def promises(check: Check) -> float:
+        return 0.0 if _blind(case, check) else expected_information(model, states, check.id)
+
+    def serves(name: str, live: float) -> bool:
+        enough = max(rule_set.tuning.least_information, DEAD_SHARE * live)
+        other = rule_set.checks[name]
+        allowed = name not in answered and may_be_offered(conclusions, case, other)
+        return allowed and promises(other) >= enough
 
     minutes = {step.confirms: step.minutes for step in rule_set.preparations.values()}
     out = []
@@ -104,14 +119,15 @@ def candidates(
         check = rule_set.checks[name]
         if not may_be_offered(conclusions, case, check):
             continue
-        if any(serves(other) for other in check.dead_alternatives):
+        information = promises(check)
+        if any(serves(other, information) for other in check.dead_alternatives):
             continue
         waiting = unmet(rule_set, case, check)
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
         out.append(
             Candidate(
                 check=check,
-                information=expected_information(model, states, name),
+                information=information,
                 cost=work + sum(minutes[one] for one in waiting),
                 unmet=waiting,
                 preferred=name in conclusions.preferred,

@@ -162,6 +162,8 @@ class Condition:
     parts: tuple[str, ...]  # to be replaced along with the fault's own, if the condition is there
     unlisted: float  # P(condition | unlisted fault)
     symptom_weights: Mapping[str, float]  # how much more likely the condition is, by complaint
+    given_symptom: Mapping[str, float]
+    # P(condition | symptom) for every fault that can bring it about, where the complaint fixes it
     source: str
 
 

@@ -26,12 +26,14 @@ class FaultReader(Draft):
         return tuple(self.known(name, path, group, self.raw_checks, "check") for group in raw)
 
     def condition(self, path: Path_, raw: Mapping[str, Any]) -> m.Condition:
-        self.known("faults", path, raw["symptom_weights"], self.raw_symptoms, "symptom")
+        for key in ("symptom_weights", "given_symptom"):
+            self.known("faults", path, raw.get(key, {}), self.raw_symptoms, "symptom")
         return m.Condition(
             id=raw["id"],
             title=raw["title"],
             parts=tuple(raw["parts"]),
             unlisted=float(raw["unlisted"]),
+            given_symptom={k: float(v) for k, v in raw.get("given_symptom", {}).items()},
             symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
             source=raw["source"],
         )

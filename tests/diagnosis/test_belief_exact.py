@@ -48,8 +48,19 @@ def network(rule_set: RuleSet, symptom: str, checks: list[str]) -> pyagrum.Bayes
         chances[0] = 1.0 - sum(chances)
         for index, condition in enumerate(rule_set.conditions.values(), start=1):
             chances[index] *= condition.symptom_weights.get(symptom, 1.0)
-        total = sum(chances)
-        net.cpt("condition")[{"fault": position}] = [chance / total for chance in chances]
+        fixed = {
+            index: condition.given_symptom[symptom]
+            for index, condition in enumerate(rule_set.conditions.values(), start=1)
+            if symptom in condition.given_symptom
+            and chances[index] > 0.0
+            and name != UNLISTED_FAULT
+            and not rule_set.faults[name].effect
+        }
+        total = sum(chance for index, chance in enumerate(chances) if index not in fixed)
+        left = 1.0 - sum(fixed.values())
+        net.cpt("condition")[{"fault": position}] = [
+            fixed.get(index, left * chance / total) for index, chance in enumerate(chances)
+        ]
     for name in checks:
         check = rule_set.checks[name]
         net.add(pyagrum.LabelizedVariable(name, "", list(check.outcomes)))

@@ -13,6 +13,7 @@ from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
+from service.diagnosis.planning import unmet
 from service.ruleset.model import RuleSet
 
 READY = ["supply-disconnected", "capacitor-discharged"]
@@ -209,12 +210,13 @@ def test_live_check_comes_only_when_no_dead_one_serves(oven: RuleSet, reasoner: 
     assert step is not None, seen
     assert step["precautions"], "a live check comes with its precautions"
     assert "transformer-isolation" in seen
-    # Each dead alternative has been read, or would tell next to nothing.
+    # Each dead alternative has been read, or would tell under a tenth of what the live one does.
     model, given = reasoner.model, read_case(oven, document)
     states = believe(model, given.symptom, find_all(oven, given)).states
+    live = expected_information(model, states, "transformer-primary-voltage")
     for other in oven.checks["transformer-primary-voltage"].dead_alternatives:
         worth = expected_information(model, states, other)
-        assert other in seen or worth < oven.tuning.least_information
+        assert other in seen or worth < max(oven.tuning.least_information, live / 10)
 
 
 def test_the_explanation_adds_up(reasoner: Reasoner) -> None:
@@ -478,3 +480,53 @@ def test_dead_keys_are_not_no_fault(reasoner: Reasoner) -> None:
         case("keypad-dead", *said, *more, "water-load-power=980 W", confirmed=[])
     )
     assert answer["status"] != "no-fault-found"
+
+
+def test_a_meter_that_cannot_test_a_diode_is_not_asked_to(reasoner: Reasoner) -> None:
+    document = case("no-heat", "display=lit", "oscillation-indicator=dark", "heating-hum=normal")
+    document["instrument"] = {"resistance": {"test_voltage": {"value": 3, "unit": "V"}}}
+    for _ in range(60):
+        step = reasoner.assess(document)["next_check"]
+        if step is None:
+            break
+        assert step["id"] != "diode-forward"
+        if step["kind"] == "preparation":
+            prepare(document, step)
+        else:
+            normal = step["expected"]["outcomes"]
+            outcome = next(one["outcome"] for one in normal if one["meaning"] == "normal")
+            said = {"water-load-power": "none"}.get(step["id"], outcome)
+            document["readings"].append({"check": step["id"], "observed": said})
+    assert step is None
+
+
+@pytest.mark.parametrize(
+    ("confirmed", "waiting"),
+    [
+        ([], ("supply-disconnected", "capacitor-discharged", "cover-fitted")),
+        (["supply-disconnected"], ("capacitor-discharged", "cover-fitted")),
+        (READY, ("cover-fitted",)),
+        (["cover-fitted"], ()),
+        ([*READY, "cover-fitted"], ()),
+    ],
+)
+def test_the_cover_goes_back_on_only_over_a_dead_and_discharged_oven(
+    oven: RuleSet, confirmed: list[str], waiting: tuple[str, ...]
+) -> None:
+    document = case("no-heat", "magnetron-filament-resistance=0.4 Ohm", confirmed=confirmed)
+    given = read_case(oven, document)
+    assert unmet(oven, given, oven.checks["water-load-power"]) == waiting
+
+
+def test_an_assumed_rating_is_asked_for_at_the_end(oven: RuleSet, reasoner: Reasoner) -> None:
+    document = case("low-heat", "water-load-power=640 W", nameplate={})
+    answer = reasoner.assess({**document, "unavailable": sorted(oven.checks)})
+    assert answer["status"] == "unresolved"
+    told = [one["text"] for one in answer["reasons"] if one["code"] == "nameplate-assumed"]
+    assert any("rated_output" in text for text in told)
+
+
+def test_a_fuse_that_reads_whole_does_not_clear_what_blows_it(reasoner: Reasoner) -> None:
+    answer = reasoner.assess(case("blows-fuse", "main-fuse-resistance=0.3 Ohm"))
+    leading = [row["fault"] for row in answer["hypotheses"][:4]]
+    assert "monitor-switch-welded" in leading
