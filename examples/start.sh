@@ -14,7 +14,7 @@ case "${1:-}" in
 *) die "usage: sh examples/start.sh [--once]" ;;
 esac
 port=${PORT:-8080}
-url="http://127.0.0.1:$port"
+base="http://127.0.0.1:$port"
 bin="$root/.venv/bin"
 
 require_tools
@@ -36,10 +36,10 @@ trap 'kill "$service" 2>/dev/null || true; wait "$service" 2>/dev/null || true' 
 trap 'exit 130' INT
 trap 'exit 143' TERM
 
-"$bin/python" "$root/examples/ask.py" "$url" "$root/examples/no-heat.json" ||
+"$bin/python" "$root/examples/ask.py" "$base" "$root/examples/no-heat.json" ||
     die "The service did not answer; what it printed above says why."
 [ -z "$once" ] || exit 0
 
 echo
-echo "Service is up at $url (its description: $url/openapi.json). Ctrl-C stops it."
+echo "Service is up at $base (its description: $base/openapi.json). Ctrl-C stops it."
 wait "$service"

@@ -90,7 +90,7 @@ class OutcomeSpanSchema(ma.Schema):
 class ExpectedOutcomeSchema(OutcomeSpanSchema):
     """An outcome of a check that comes next, with its limits for this nameplate."""
 
-    meaning = one_of("normal", "abnormal", "neutral")
+    meaning = one_of("normal", "abnormal")
 
 
 class ExpectedSchema(ma.Schema):

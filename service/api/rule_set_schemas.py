@@ -58,7 +58,7 @@ class OutcomeMeaningSchema(ma.Schema):
     """An outcome of a check."""
 
     id = string()
-    meaning = one_of("normal", "abnormal", "neutral")
+    meaning = one_of("normal", "abnormal")
 
 
 class MeasureLimitSchema(ma.Schema):

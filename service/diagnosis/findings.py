@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case, NameplateValue, Reading
 from service.diagnosis.instrument import Instrument
@@ -101,24 +101,8 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
             )
         elif earlier:
             notes.append("stands instead of the earlier reading of this check")
-        found.append(_with(finding, superseded, repeats, tuple(notes)))
+        found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
     return tuple(found)
-
-
-def _with(finding: Finding, superseded: bool, repeats: int, notes: tuple[str, ...]) -> Finding:
-    return Finding(
-        finding.reading,
-        finding.check,
-        finding.outcomes,
-        finding.evidence,
-        finding.measure,
-        finding.edges,
-        finding.value,
-        finding.uncertainty,
-        superseded,
-        repeats,
-        notes,
-    )
 
 
 def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:

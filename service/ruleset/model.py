@@ -12,7 +12,7 @@ from typing import Literal
 UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
 
-Meaning = Literal["normal", "abnormal", "neutral"]
+Meaning = Literal["normal", "abnormal"]
 Row = tuple[float, ...]  # probabilities in the order of a check's outcomes
 Comparison = Literal["eq", "ne", "lt", "le", "gt", "ge", "in"]
 
