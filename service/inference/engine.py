@@ -72,7 +72,12 @@ class Chainer:
         process = self._process
         if process.pid != os.getpid():
             process = self._process = _Process(self._strata, self._memo_size)
-        firings = process.firings(given & self._premises)
+        try:
+            firings = process.firings(given & self._premises)
+        except EngineError:
+            # A step of the clock ends an action without a word; a second try costs little, and
+            # what is wrong with the engine itself shows again.
+            firings = process.firings(given & self._premises)
         return Chaining(given.union(*(firing.derived for firing in firings)), firings)
 
 

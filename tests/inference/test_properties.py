@@ -13,7 +13,7 @@ import pytest
 
 from service.inference import engine as adapter
 from service.inference.engine import Chainer
-from service.inference.rules import TokenRule
+from service.inference.rules import EngineError, Firing, TokenRule
 
 
 @pytest.fixture(scope="module")
@@ -296,3 +296,21 @@ def test_known_and_unknown_tokens_are_checked_alike(rule):
     for bad in (["a/x", "a"], "a/x"):
         with pytest.raises(ValueError, match="not a token"):
             chainer.run(bad)
+
+
+def test_one_failure_of_the_engine_is_tried_again_and_a_lasting_one_is_told() -> None:
+    chainer = Chainer([TokenRule("a", ("x/1",), (), ("y/1",))])
+    chainer.run({"x/1"})
+    right = chainer._process.firings
+    failures = [EngineError("a step of the clock")]
+
+    def flaky(given: frozenset[str]) -> tuple[Firing, ...]:
+        if failures:
+            raise failures.pop()
+        return right(given)
+
+    chainer._process.firings = flaky
+    assert "y/1" in chainer.run({"x/1"}).tokens
+    failures += [EngineError("broken"), EngineError("broken")]
+    with pytest.raises(EngineError, match="broken"):
+        chainer.run({"x/1"})
