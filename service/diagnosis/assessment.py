@@ -8,7 +8,7 @@ from typing import Any
 
 from service.diagnosis import response
 from service.diagnosis.belief import BeliefModel, belief_model, believe
-from service.diagnosis.case import Case, CaseError, read_case
+from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.conflicts import conflicts
 from service.diagnosis.decision import Decision, decide
@@ -51,14 +51,19 @@ class Reasoner:
         now = applying_now(rule_set, conclusions, decision)
         shown = [
             response.precaution(one, now=one.precaution.id in now)
-            for one in standing(rule_set, case, now | conclusions.required)
+            for one in standing(rule_set, case, now | conclusions.required, worked_out)
         ]
+        for_next = next_precautions(rule_set, decision) | set(rule_set.always)
         return {
             "status": decision.status,
             "next_check": None
             if decision.plan is None
             else response.next_check(
-                rule_set, decision.plan, case, _for_next(rule_set, case, decision), worked_out
+                rule_set,
+                decision.plan,
+                case,
+                [one for one in shown if one["id"] in for_next],
+                worked_out,
             ),
             "verdict": None
             if decision.verdict is None
@@ -105,11 +110,6 @@ def next_precautions(rule_set: RuleSet, decision: Decision) -> set[str]:
     if step is not None:
         out |= {step.confirms, *step.precautions}
     return out
-
-
-def _for_next(rule_set: RuleSet, case: Case, decision: Decision) -> list[dict[str, Any]]:
-    ids = next_precautions(rule_set, decision) | set(rule_set.always)
-    return [response.precaution(one) for one in standing(rule_set, case, ids)]
 
 
 @lru_cache(maxsize=16)

@@ -62,6 +62,11 @@ class Case:
     unavailable: frozenset[str]  # checks that cannot be carried out here
     required_confidence: float
 
+    @property
+    def answered(self) -> frozenset[str]:
+        """The checks that have a reading."""
+        return frozenset(reading.check for reading in self.readings)
+
     def latest(self) -> dict[str, Reading]:
         """The reading that stands for each check: the last one sent."""
         return {reading.check: reading for reading in self.readings}
@@ -188,23 +193,21 @@ def _over_range(
     return None
 
 
+def _fits(raw: Mapping[str, Any], measure: Measure) -> bool:
+    try:
+        to_si(raw["value"], raw["unit"], measure.quantity)
+    except UnitError:
+        return False
+    return True
+
+
 def _measured(
     pointer: str, index: int, check: Check, raw: Mapping[str, Any], errors: Errors
 ) -> Reading | None:
-    measure: Measure | None = None
-    value = 0.0
-    for candidate in check.measures:
-        try:
-            value = to_si(raw["value"], raw["unit"], candidate.quantity)
-        except UnitError:
-            continue
-        measure = candidate
-        break
-    if measure is None:
-        si_quantity(pointer, raw, check.measures[0].quantity, errors)
-        return None
-    if abs(value) > MAX_MAGNITUDE:
-        errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
+    first = check.measures[0]
+    measure = next((one for one in check.measures if _fits(raw, one)), first)
+    value = si_quantity(pointer, raw, measure.quantity, errors)
+    if value is None:
         return None
     if measure.least is not None and value < measure.least:
         message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"

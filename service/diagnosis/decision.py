@@ -101,7 +101,7 @@ def decide(
     if missing:
         needed = cheapest(among(missing))
         if needed is not None:
-            title = _title(rule_set, leading)
+            title = rule_set.faults[leading].title
             because = f"{title} is likely, but it is not a verdict while this is unchecked."
             return _next(plan(rule_set, needed, because))
     open_checks = unanswered(rule_set, findings)
@@ -241,10 +241,6 @@ def _also_replace(
         if inside[here].sum() > 0.5 * inside.sum():
             parts += condition.parts
     return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)
-
-
-def _title(rule_set: RuleSet, fault: str) -> str:
-    return rule_set.faults[fault].title
 
 
 def _unresolved(

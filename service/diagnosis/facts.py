@@ -46,22 +46,19 @@ def effective_confirmations(rule_set: RuleSet, case: Case) -> frozenset[str]:
     "discharged". So does a live check that has been read, as long as what was confirmed for it
     alone is still there: the plug may still be in.
     """
-    given = frozenset(case.confirmed)
-    answered = {reading.check for reading in case.readings}
-    return frozenset(one for one in given if withdrawn(rule_set, given, answered, one) is None)
+    return frozenset(one for one in case.confirmed if withdrawn(rule_set, case, one) is None)
 
 
-def withdrawn(rule_set: RuleSet, given: frozenset[str], answered: set[str], one: str) -> str | None:
+def withdrawn(rule_set: RuleSet, case: Case, one: str) -> str | None:
     """What takes a confirmation back: another one that must be dropped first. None if nothing."""
     precaution = rule_set.precautions[one]
+    given = frozenset(case.confirmed)
     by = sorted(given.intersection(precaution.withdrawn_by))
-    for check in precaution.stale_after:
-        if check in answered:
-            # Of all that a live check asked for, what nothing else asks for marks its time.
-            own = [
-                need
-                for need in rule_set.access[rule_set.checks[check].access].requires
-                if check not in rule_set.precautions[need].stale_after
-            ]
-            by += [need for need in own if need in given]
-    return by[0] if by else None
+    for check in case.answered.intersection(precaution.stale_after):
+        # Of all that a live check asked for, what nothing else asks for marks its time.
+        by += [
+            need
+            for need in rule_set.access[rule_set.checks[check].access].requires
+            if check not in rule_set.precautions[need].stale_after and need in given
+        ]
+    return min(by, default=None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 
 from service.diagnosis.belief import BeliefModel, Vector, expected_information
 from service.diagnosis.case import Case
@@ -26,7 +27,6 @@ class Candidate:
     cost: float  # minutes, risk counted as minutes
     unmet: tuple[str, ...]  # precautions still to confirm before it
     preferred: bool
-
     work: float  # the same without the preparations
 
     @property
@@ -102,27 +102,32 @@ def candidates(
     A live check waits for each of its dead alternatives that may be offered and would tell at
     least a tenth of what the live one would.
     """
-    answered = {reading.check for reading in case.readings}
+    answered = case.answered
 
-    def promises(check: Check) -> float:
-        return 0.0 if _blind(case, check) else expected_information(model, states, check.id)
+    @cache
+    def promises(name: str) -> float:
+        blind = _blind(case, rule_set.checks[name])
+        return 0.0 if blind else expected_information(model, states, name)
 
     def serves(name: str, live: float) -> bool:
         enough = max(rule_set.tuning.least_information, DEAD_SHARE * live)
         other = rule_set.checks[name]
         allowed = name not in answered and may_be_offered(conclusions, case, other)
-        return allowed and promises(other) >= enough
+        return allowed and promises(name) >= enough
 
+    waiting_at: dict[str, tuple[str, ...]] = {}  # by access: alike for every check there
     minutes = {step.confirms: step.minutes for step in rule_set.preparations.values()}
     out = []
     for name in checks:
         check = rule_set.checks[name]
         if not may_be_offered(conclusions, case, check):
             continue
-        information = promises(check)
+        information = promises(name)
         if any(serves(other, information) for other in check.dead_alternatives):
             continue
-        waiting = unmet(rule_set, case, check)
+        if check.access not in waiting_at:
+            waiting_at[check.access] = unmet(rule_set, case, check)
+        waiting = waiting_at[check.access]
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
         out.append(
             Candidate(
@@ -168,8 +173,7 @@ def cheapest(found: Iterable[Candidate]) -> Candidate | None:
 
 def withdraws(rule_set: RuleSet, case: Case, step: Preparation) -> tuple[str, ...]:
     """The confirmations sent so far that no longer hold once a preparation is done."""
-    answered = {reading.check for reading in case.readings}
-    against = withdrawn(rule_set, frozenset(case.confirmed), answered, step.confirms)
+    against = withdrawn(rule_set, case, step.confirms)
     return tuple(
         one
         for one in case.confirmed

@@ -47,20 +47,18 @@ def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
 
 
 def standing(
-    rule_set: RuleSet, case: Case, wanted: Iterable[str]
+    rule_set: RuleSet, case: Case, wanted: Iterable[str], worked_out: dict[str, str]
 ) -> tuple[StandingPrecaution, ...]:
     """The wanted precautions in the rule set's order, those to confirm with their state."""
     ids = set(wanted)
     effective = effective_confirmations(rule_set, case)
-    answered = {reading.check for reading in case.readings}
-    worked_out = figures(rule_set, case)
     out = []
     for precaution in rule_set.precautions.values():
         if precaution.id not in ids:
             continue
         text = fill(precaution.text, worked_out)
         if precaution.id in case.confirmed and precaution.id not in effective:
-            by = withdrawn(rule_set, frozenset(case.confirmed), answered, precaution.id)
+            by = withdrawn(rule_set, case, precaution.id)
             text += f" Confirmed earlier, but no longer valid beside {by}: do it again, drop {by}."
         out.append(StandingPrecaution(precaution, text, precaution.id in effective))
     return tuple(out)

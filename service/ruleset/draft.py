@@ -12,6 +12,9 @@ from service.ruleset.source import Document, Issue, Path_
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]
 
+# Written probabilities are rounded; their sum may be off by this much.
+SUM_TOLERANCE = 1e-6
+
 
 class Draft:
     """Shape-checked documents, keyed by file name, on the way to a model.
@@ -60,8 +63,8 @@ class Draft:
                 self.fail(name, path, f"unknown {what} {one!r}")
         return tuple(good)
 
-    def table(self, name: str, key: str) -> dict[str, tuple[Path_, dict[str, Any]]]:
-        out: dict[str, tuple[Path_, dict[str, Any]]] = {}
+    def table(self, name: str, key: str) -> Table:
+        out: Table = {}
         for index, item in enumerate(self.documents[name].data.get(key, [])):
             if item["id"] in out:
                 self.fail(name, (key, index, "id"), f"duplicate id {item['id']!r}")
@@ -69,25 +72,31 @@ class Draft:
         return out
 
     def expand_faults(self, name: str, path: Path_, refs: Iterable[str]) -> list[str]:
-        out: list[str] = []
-        for ref in refs:
-            if ref.startswith("group:"):
-                if ref[6:] not in self.fault_groups:
-                    self.fail(name, path, f"unknown fault group {ref[6:]!r}")
-                out += self.fault_groups.get(ref[6:], [])
-            else:
-                out += self.known(name, path, [ref], [*self.raw_faults, UNLISTED_FAULT], "fault")
-        return out
+        known = [*self.raw_faults, UNLISTED_FAULT]
+        return self.expand(name, path, refs, known, self.fault_groups, "fault")
 
     def expand_checks(self, name: str, path: Path_, refs: Iterable[str]) -> list[str]:
+        return self.expand(name, path, refs, self.raw_checks, self.check_groups, "check")
+
+    def expand(
+        self,
+        name: str,
+        path: Path_,
+        refs: Iterable[str],
+        known: Iterable[str],
+        groups: Mapping[str, list[str]],
+        what: str,
+    ) -> list[str]:
+        """Ids as they are, and the members of each `group:NAME`."""
         out: list[str] = []
         for ref in refs:
-            if ref.startswith("group:"):
-                if ref[6:] not in self.check_groups:
-                    self.fail(name, path, f"unknown check group {ref[6:]!r}")
-                out += self.check_groups.get(ref[6:], [])
-            else:
-                out += self.known(name, path, [ref], self.raw_checks, "check")
+            if not ref.startswith("group:"):
+                out += self.known(name, path, [ref], known, what)
+                continue
+            group = ref.removeprefix("group:")
+            if group not in groups:
+                self.fail(name, path, f"unknown {what} group {group!r}")
+            out += groups.get(group, [])
         return out
 
 

@@ -7,10 +7,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.ruleset import model as m
-from service.ruleset.draft import Draft
+from service.ruleset.draft import SUM_TOLERANCE, Draft
 from service.ruleset.source import Path_
-
-SUM_TOLERANCE = 1e-6
 
 
 class FaultReader(Draft):
