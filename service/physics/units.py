@@ -42,6 +42,7 @@ QUANTITIES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "temperature-difference": ("K", "Cel", "[degF]"),
         "power": ("W", "mW", "kW"),
         "power-density": ("W/m2", "mW/cm2"),
+        "inductance": ("H", "mH", "uH"),
         "mass": ("kg", "g", "[lb_av]", "[oz_av]"),
         "time": ("s", "ms", "min", "h"),
         "frequency": ("Hz", "kHz", "MHz", "GHz"),
