@@ -156,7 +156,7 @@ class FaultProbabilitySchema(ma.Schema):
 
 
 class SecondFaultSchema(ma.Schema):
-    """A second fault that is there beside the first."""
+    """A second fault beside the first."""
 
     fault = string()
     title = string()
@@ -179,6 +179,9 @@ class VerdictSchema(ma.Schema):
     parts = strings()
     also_replace = strings()
     also_found = each(SecondFaultSchema, "Faults proven beside this one, to be mended with it.")
+    also_suspected = each(
+        SecondFaultSchema, "Faults that may be there beside it, and that no check tells now."
+    )
     checks_after_repair = strings()
     ambiguity_group = each(
         FaultProbabilitySchema, "Faults of the same remedy that are not told apart."

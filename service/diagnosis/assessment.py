@@ -93,6 +93,8 @@ class Reasoner:
             "release": None if release is None else shown(release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
+            "findings": [response.finding(one) for one in findings],
+            "precautions": listed,
             "bring": response.bring(
                 rule_set,
                 bring(rule_set, model, case, conclusions, belief.states, information, proof),
@@ -100,8 +102,6 @@ class Reasoner:
             "expected_cost": None
             if decision.weighing is None
             else response.expected_cost(decision.weighing),
-            "findings": [response.finding(one) for one in findings],
-            "precautions": listed,
             "conflicts": [response.conflict(one) for one in clashes],
             "reasons": [{"code": one.code, "text": one.text} for one in decision.reasons],
             "explanation": explain(rule_set, model, belief, conclusions, decision),

@@ -176,6 +176,15 @@ def expected_information(model: BeliefModel, states: Vector) -> dict[str, float]
     return dict(zip(model.tables, np.maximum(gains, 0.0).tolist(), strict=True))
 
 
+def information_about(model: BeliefModel, states: Vector, fault: str, check: str) -> float:
+    """Expected drop, in bits, of the entropy of whether a fault is there, if `check` is made."""
+    there = model.has_fault[:, model.index(fault)]
+    with_it = np.stack([there, 1.0 - there]) * states  # (2, states)
+    joint = with_it @ model.tables[check]  # (2, outcomes)
+    gain = plogp(joint).sum() - plogp(joint.sum(axis=0)).sum() - plogp(joint.sum(axis=1)).sum()
+    return max(float(gain), 0.0)
+
+
 def decibans(before: float, after: float) -> float:
     """Weight of evidence: 10·log10 of the change in odds (Good 1985). Clipped to ±200."""
     tiny = 1e-20

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.belief import Belief
+from service.diagnosis.belief import Belief, information_about
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
@@ -24,6 +24,7 @@ from service.diagnosis.planning import (
 )
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
+    SEEN_RATIO,
     WORTH_NAMING,
     Verdict,
     leader,
@@ -31,7 +32,10 @@ from service.diagnosis.verdict import (
     needs,
     second_faults,
 )
-from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, RuleSet
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
+
+# A check is asked for a second fault if it promises so many bits about whether that is there.
+WORTH_ASKING = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,18 +77,27 @@ def decide(
     def among(names: Iterable[str]) -> list[Candidate]:
         return candidates(rule_set, information, case, conclusions, names)
 
+    def about_second(fault: Fault) -> Plan | None:
+        """What tells whether a suspected second fault is there: a check, or a second reading."""
+        because = f"It tells whether {fault.title} has come on top of the fault already found."
+        telling = _telling(model, belief, offered, fault.id)
+        if telling is not None:
+            return plan(rule_set, telling, because)
+        again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
+        return None if again is None else plan(rule_set, again, because, recheck=True)
+
     leading, confidence = leader(rule_set, model, belief, case.required_confidence)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
     missing = missing_for(leading) if convinced else ()
     verdict = None
     beside = second_faults(model, belief, leading) if convinced else {}
-    proven = {
-        fault: chance
+    proven = [
+        fault
         for fault, chance in beside.items()
         if chance >= case.required_confidence and not missing_for(fault)
-    }
+    ]
     if convinced and not missing and not conflicts:
-        verdict = make_verdict(rule_set, model, belief, leading, confidence, proven)
+        verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
@@ -96,8 +109,10 @@ def decide(
     if case.costs is not None:
         weighing = weigh(rule_set, model, case.costs, belief.states, offered)
     if verdict is not None:
-        unproven = [missing_for(fault) for fault in beside if fault not in proven]
-        rather = _before_verdict(rule_set, verdict, weighing, offered, among(sum(unproven, ())))
+        rather = _cheaper_first(rule_set, weighing, offered)
+        for fault, _ in verdict.also_suspected:
+            if rather is None:
+                rather = about_second(fault)
         if rather is not None:
             return _next(rather, weighing)
         if leading == NO_FAULT:
@@ -132,25 +147,46 @@ def decide(
     return Decision("unresolved", None, None, reasons, weighing)
 
 
-def _before_verdict(
-    rule_set: RuleSet,
-    verdict: Verdict,
-    weighing: Weighing | None,
-    offered: Sequence[Candidate],
-    of_second: Sequence[Candidate],
+def _cheaper_first(
+    rule_set: RuleSet, weighing: Weighing | None, offered: Sequence[Candidate]
 ) -> Plan | None:
-    """What is still worth doing although the verdict is sure: if costs say so, or for a second
-    fault that may be there beside it."""
-    if weighing is not None and weighing.go_on is not None and weighing.worth_going_on:
-        best = next(one for one in offered if one.check.id == weighing.check)
-        saved = weighing.replace_now - weighing.go_on
-        because = f"{best.check.why} Done first, it is expected to save {saved:.1f} minutes."
-        return plan(rule_set, best, because)
-    second = choose(of_second, rule_set.tuning.least_information)
-    if second is None:
+    """The check that costs say is worth doing although the verdict is sure enough."""
+    if weighing is None or weighing.go_on is None or not weighing.worth_going_on:
         return None
-    because = f"{verdict.fault.title} is sure; this tells whether there is a second fault with it."
-    return plan(rule_set, second, because)
+    best = next(one for one in offered if one.check.id == weighing.check)
+    saved = weighing.replace_now - weighing.go_on
+    because = f"{best.check.why} Done first, it is expected to save {saved:.1f} minutes."
+    return plan(rule_set, best, because)
+
+
+def _telling(
+    model: BeliefModel, belief: Belief, offered: Sequence[Candidate], fault: str
+) -> Candidate | None:
+    """The check that tells most, per minute, whether a second fault is there."""
+    worth = {
+        one.check.id: information_about(model, belief.states, fault, one.check.id)
+        for one in offered
+    }
+    good = [one for one in offered if worth[one.check.id] >= WORTH_ASKING]
+    return min(good, key=lambda one: (-worth[one.check.id] / one.cost, one.check.id), default=None)
+
+
+def _once_only(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    standing: Mapping[str, Finding],
+    fault: str,
+) -> list[str]:
+    """Checks of the part itself that have shown a fault, and have been read only once."""
+    alone = model.single(fault)[0]
+    out = []
+    for name, finding in standing.items():
+        check = rule_set.checks[name]
+        healthy = float(np.dot(check.default, finding.evidence))
+        faulty = float(np.dot(model.tables[name][alone], finding.evidence))
+        if check.scope == "component" and not finding.repeats and faulty >= SEEN_RATIO * healthy:
+            out.append(name)
+    return out
 
 
 def _assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:

@@ -19,7 +19,7 @@ from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import Verdict
 from service.physics.units import from_si
-from service.ruleset.model import UNLISTED_FAULT, Check, Measure, Remedy, RuleSet
+from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
 MILLIONTHS = 1_000_000
 PAIR_SHOWN = 0.01
@@ -237,19 +237,21 @@ def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict
         "remedy": _remedy(remedy),
         "parts": list(remedy.parts),
         "also_replace": list(found.also_replace),
-        "also_found": [
-            {
-                "fault": fault.id,
-                "title": fault.title,
-                "component": fault.component,
-                "confidence": round(chance, 6),
-                "remedy": _remedy(rule_set.remedies[fault.remedy]),
-                "parts": list(rule_set.remedies[fault.remedy].parts),
-            }
-            for fault, chance in found.also_found
-        ],
+        "also_found": [_second(rule_set, *one) for one in found.also_found],
+        "also_suspected": [_second(rule_set, *one) for one in found.also_suspected],
         "checks_after_repair": after,
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
+    }
+
+
+def _second(rule_set: RuleSet, fault: Fault, chance: float) -> dict[str, Any]:
+    return {
+        "fault": fault.id,
+        "title": fault.title,
+        "component": fault.component,
+        "confidence": round(chance, 6),
+        "remedy": _remedy(rule_set.remedies[fault.remedy]),
+        "parts": list(rule_set.remedies[fault.remedy].parts),
     }
 
 

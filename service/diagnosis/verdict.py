@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +30,7 @@ class Verdict:
     group: tuple[tuple[str, float], ...]
     also_replace: tuple[str, ...]
     also_found: tuple[tuple[Fault, float], ...]  # a second fault, as sure as the first
+    also_suspected: tuple[tuple[Fault, float], ...]  # one that may be there, and is not proven
 
 
 def leader(
@@ -126,6 +127,7 @@ def make_verdict(
     fault: str,
     confidence: float,
     beside: dict[str, float],
+    proven: Collection[str],
 ) -> Verdict:
     remedy = rule_set.faults[fault].remedy
     there = belief.states @ model.has_fault
@@ -142,8 +144,9 @@ def make_verdict(
         rule_set.faults[fault],
         confidence,
         alike if len(alike) > 1 else (),
-        _also_replace(rule_set, model, belief, remedy, beside),
-        tuple((rule_set.faults[name], chance) for name, chance in beside.items()),
+        _also_replace(rule_set, model, belief, remedy, proven),
+        tuple((rule_set.faults[name], p) for name, p in beside.items() if name in proven),
+        tuple((rule_set.faults[name], p) for name, p in beside.items() if name not in proven),
     )
 
 
