@@ -136,11 +136,11 @@ def solve(
     if inject:
         node.setdefault(inject[0], len(node))
     count, size = len(node), len(node) + len(network.windings)
-    matrix = np.zeros((size, size), dtype=complex)
-    drive = np.zeros(size, dtype=complex)
+    matrix = np.zeros((size, size), dtype=np.complex128)
+    drive = np.zeros(size, dtype=np.complex128)
     a = np.array([node[b.a] for b in network.branches], dtype=int)
     b = np.array([node[b.b] for b in network.branches], dtype=int)
-    y = np.array([branch.admittance(omega) for branch in network.branches], dtype=complex)
+    y = np.array([branch.admittance(omega) for branch in network.branches], dtype=np.complex128)
     flat = matrix.reshape(-1)
     np.add.at(flat, np.concatenate((a * (size + 1), b * (size + 1))), np.concatenate((y, y)))
     np.add.at(flat, np.concatenate((a * size + b, b * size + a)), np.concatenate((-y, -y)))
@@ -167,8 +167,7 @@ def solve(
     matrix[:, fixed] = 0
     matrix[fixed, fixed] = 1
     drive[fixed] = 0
-    values = np.linalg.solve(matrix, drive)
-    return Solution(network, omega, node, values)
+    return Solution(network, omega, node, np.linalg.solve(matrix, drive).astype(np.complex128))
 
 
 def impedance_between(network: Network, a: str, b: str, omega: float = 0.0) -> complex:

@@ -88,8 +88,8 @@ def integrate(
 @lru_cache(maxsize=1)
 def _table() -> NDArray[np.float64]:
     """Mean current, power, and both parts of the admittance over the four axes."""
-    grid = np.meshgrid(RESONANCES, RESISTANCES, CLAMPS, SLOPES, indexing="ij")
-    waves = integrate(*grid)
+    axes = np.ix_(RESONANCES, RESISTANCES, CLAMPS, SLOPES)
+    waves = integrate(axes[0], axes[1], axes[2], axes[3])
     return np.stack(
         (waves.anode_current, waves.anode_power, waves.admittance.real, waves.admittance.imag),
         axis=-1,

@@ -120,9 +120,9 @@ def _pair(build: Build, v: Values, emf: float, filament: float) -> tuple[complex
         return nothing
     leakage, omega = v["high-voltage-transformer.leakage"], build.omega
     if v["high-voltage-capacitor.short-live"] <= SHORT_OHM:
-        # The diode shorts every other half wave; the direct current so made saturates the core,
-        # which is as if part of the leakage were gone (estimate).
-        return complex(20.0, -0.2 * omega * leakage), 0.0, 0.0
+        # The diode shorts every other half wave; the leakage inductance smooths the current so far
+        # that it counts as shorted all the time.
+        return complex(20.0), 0.0, 0.0
     farad = v["high-voltage-capacitor.farad"]
     limit = emission(v, filament)
     if farad < 1e-9 or limit < 1e-3 or emf < 1.0:
