@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 OPEN = 1e10
 """Resistance in ohm that stands for an open contact."""
 
-STRAY = 1e-13
-"""Conductance in siemens from each node to the reference: no node is ever left floating."""
+STRAY = 2e-12
+"""Conductance in siemens from each node to the reference: no node is ever left floating.
+
+It must not be lost in rounding beside a milliohm, nor be seen beside `OPEN`.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,8 @@ class Meter:
     """The leads have been zeroed on the meter, to some hundredths of an ohm."""
     highest_ohm: float
     test_volt: float
-    states: dict[str, Any]
+    stated: dict[str, Any]
+    """What is sent as `instrument`."""
 
     def read(self, quantity: str, true: float, rng: Generator) -> Reading:
         """What the display shows, as value and unit, or over range."""

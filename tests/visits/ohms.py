@@ -123,7 +123,6 @@ def resistance(oven: Oven, check: str, isolated: bool = True) -> float | None:
     if probe.part not in present or not ends:
         return None
     if isolated:
-        # The monitor switch hand-pressed, and so on: what is left is the part alone.
         network = network.keeping((probe.part, "harness"), probe.without)
     values = [impedance_between(network, a, b).real for a, b in ends]
     return max(values) if probe.worst else min(values)

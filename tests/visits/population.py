@@ -12,7 +12,7 @@ from numpy.random import Generator
 
 from tests.visits.build import Build, draw_build, healthy_values, nominal_capacitor
 from tests.visits.customer import complain, pick
-from tests.visits.injection import NEEDS, Injected, draw_fault, possible
+from tests.visits.injection import NEEDS, draw_fault, possible
 from tests.visits.oven import Oven
 from tests.visits.remedies import CURES
 
@@ -196,8 +196,14 @@ def draw_faults(build: Build, rng: Generator) -> tuple[str, tuple[str, ...]]:
 def make_oven(
     faults: tuple[str, ...], rng: Generator, build: Build | None = None, lasting: bool = False
 ) -> Oven:
-    """An oven with the faults; `lasting` makes each of them act all the time."""
-    build = build or draw_build(rng)
+    """An oven with the faults, of a kind that can have them, if no `build` is given.
+
+    `lasting` makes each fault act all the time.
+    """
+    if build is None:
+        build = draw_build(rng)
+        while not all(possible(fault, build) for fault in faults):
+            build = draw_build(rng)
     for fault in faults:
         if fault in NEEDS:
             build = NEEDS[fault](build)
@@ -234,6 +240,3 @@ def draw_visit(rng: Generator, symptom: str | None = None, most: int = 20_000) -
             plate = draw_nameplate(oven.build, rng)
             return Visit(complaint, plate, oven, kind, faults, remedies, consequences)
     raise ValueError(f"no visit with the complaint {symptom!r} in {most} draws")
-
-
-__all__ = ["Injected", "Visit", "describe", "draw_visit", "make_oven", "remedies_for"]
