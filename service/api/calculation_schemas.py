@@ -41,9 +41,10 @@ def _field(one: Input) -> fields.Field[Any]:
 
 def _inputs_schema(calculation: Calculation) -> type[ma.Schema]:
     name = "".join(part.capitalize() for part in calculation.name.split("-"))
-    text = f"Inputs of {calculation.name}. {calculation.description}"
     members: dict[str, Any] = {one.name: _field(one) for one in calculation.inputs}
-    members["Meta"] = type("Meta", (StrictSchema.Meta,), {"description": text})
+    # A title and no description: with that, the library leaves out that unknown names are refused.
+    title = f"Inputs of {calculation.name}"
+    members["Meta"] = type("Meta", (StrictSchema.Meta,), {"title": title})
     return type(f"{name}InputsSchema", (StrictSchema,), members)
 
 
@@ -78,7 +79,8 @@ class DeclaredInputSchema(ma.Schema):
     least = _number_or_null("Least that is taken, in `unit` (without one: SI).")
     most = _number_or_null("Most that is taken, in `unit` (without one: SI).")
     choices = strings("Empty unless it is a choice.")
-    source = string("Of the bounds and the default.")
+    default_source = string("null: no default.", null=True)
+    bounds_source = string("Of `least` and `most`; null: a choice.", null=True)
 
 
 class DeclaredOutputSchema(ma.Schema):

@@ -171,5 +171,6 @@ def _described_input(one: Input) -> dict[str, Any]:
         "least": number.least if number else None,
         "most": number.most if number else None,
         "choices": list(one.choices) if isinstance(one, ChoiceInput) else [],
-        "source": one.source,
+        "default_source": one.default_source,
+        "bounds_source": None if isinstance(one, ChoiceInput) else one.bounds_source,
     }

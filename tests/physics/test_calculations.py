@@ -631,7 +631,6 @@ def test_the_description_is_true(name: str) -> None:
     always = {one["name"] for one in about["outputs"] if one["when"] is None}
     assert always <= {one["name"] for one in answer["outputs"]}
     for one in about["inputs"]:
-        assert one["source"]
         if one["kind"] == "quantity" and one["unit"]:
             assert quantity_of(one["unit"]) in (one["quantity"], "temperature")
         if one["default"] is not None and one["kind"] != "choice":
@@ -644,7 +643,10 @@ def test_every_number_has_a_known_kind_of_source() -> None:
     known = ("IEC ", "ANSI ", "JCGM ", "NIST ", "common practice", "estimate", "circuit theory")
     for name in NAMES:
         for one in CALCULATIONS[name].inputs:
-            assert one.source.startswith(known), one
+            assert one.bounds_source.startswith(known), one
+            has_default = getattr(one, "default", None) is not None or one.name == "time"
+            assert bool(one.default_source) == has_default, one
+            assert (one.default_source or "estimate").startswith(known), one
         answer = calculate(name, EXAMPLES[name])
         for remark in answer["warnings"] + answer["notes"]:
             assert remark["source"].startswith(known), remark

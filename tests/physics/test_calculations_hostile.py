@@ -26,7 +26,21 @@ HOSTILE_NUMBERS = st.one_of(
 HOSTILE_UNITS = st.one_of(
     st.sampled_from([unit for units in QUANTITIES.values() for unit in units]),
     st.sampled_from(
-        ["10*-300V", "10*300V", "10*-999g", "ym", "Ys", "yV", "YV", "1/s", "V2", "dB", "", "[pH]"]
+        [
+            "10*-300.V",
+            "10*300.V",
+            "10*-999.g",
+            "10*-300V",
+            "ym",
+            "Ys",
+            "yV",
+            "YV",
+            "1/s",
+            "V2",
+            "dB",
+            "",
+            "[pH]",
+        ]
     ),
     st.text(max_size=40),
 )

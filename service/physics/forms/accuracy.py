@@ -25,7 +25,6 @@ PERCENT = NumberInput(
     description="Accuracy of the meter: percent of the reading as shown in its unit.",
     least=0.0,
     most=100.0,
-    source="estimate",
 )
 COUNTS = NumberInput(
     name="counts",
@@ -33,16 +32,19 @@ COUNTS = NumberInput(
     rule="Left out beside percent_of_reading it is 0.",
     least=0.0,
     most=10_000.0,
-    source="estimate",
 )
 NAMES = ("percent_of_reading", "counts", "resolution")
 
 
 def accuracy_inputs(
-    resolution: QuantityInput, percent: float | None = None, counts: float | None = None
+    resolution: QuantityInput, *, percent: float, counts: float, source: str
 ) -> tuple[Input, ...]:
-    """The three inputs, with the defaults that are assumed of a meter of which nothing is said."""
-    return replace(PERCENT, default=percent), replace(COUNTS, default=counts), resolution
+    """The three inputs, with what is assumed of a meter of which nothing is said."""
+    return (
+        replace(PERCENT, default=percent, default_source=source),
+        replace(COUNTS, default=counts, default_source=source),
+        resolution,
+    )
 
 
 def stated_accuracy(given: Given) -> str | None:

@@ -111,7 +111,6 @@ def _shared(
         least=-MAX_MAGNITUDE,
         most=MAX_MAGNITUDE,
         rule=rule,
-        source="estimate",
     )
 
 
@@ -125,13 +124,17 @@ def _shared_width(name: str, description: str, rule: str) -> QuantityInput:
         difference=True,
         least=0.0,
         most=MAX_MAGNITUDE,
-        source="estimate",
     )
 
 
 def _factor(name: str, description: str, default: float, source: str) -> NumberInput:
     return NumberInput(
-        name=name, description=description, least=0.0, most=10.0, default=default, source=source
+        name=name,
+        description=description,
+        least=0.0,
+        most=10.0,
+        default=default,
+        default_source=source,
     )
 
 
@@ -156,7 +159,6 @@ CONFORMANCE = Calculation(
             description="What is measured.",
             rule="Left out, the unit tells; temperature-difference must be named.",
             choices=tuple(QUANTITIES),
-            source="common practice",
         ),
         _shared("value", "The reading.", required=True),
         _shared_width(
@@ -168,6 +170,7 @@ CONFORMANCE = Calculation(
             _shared_width("resolution", "Size of one count.", "Required beside counts."),
             percent=0.0,
             counts=0.0,
+            source="common practice",  # what a data sheet does not name is not there
         ),
         _shared("lower_limit", "Least that is allowed.", rule="One limit at least is required."),
         _shared("upper_limit", "Most that is allowed.", rule="One limit at least is required."),

@@ -88,7 +88,6 @@ CAPACITOR_DISCHARGE = Calculation(
             unit="uF",
             least=1e-6,
             most=1e6,
-            source="estimate",
         ),
         QuantityInput(
             name="rated_voltage",
@@ -98,7 +97,6 @@ CAPACITOR_DISCHARGE = Calculation(
             unit="V",
             least=1.0,
             most=100_000.0,
-            source="estimate",
         ),
         QuantityInput(
             name="bleed_resistance",
@@ -108,7 +106,6 @@ CAPACITOR_DISCHARGE = Calculation(
             unit="MOhm",
             least=1e-6,
             most=1e6,
-            source="estimate",
         ),
         QuantityInput(
             name="safe_voltage",
@@ -118,7 +115,8 @@ CAPACITOR_DISCHARGE = Calculation(
             least=1.0,
             most=SAFE_VOLTAGE,
             default=SAFE_VOLTAGE,
-            source="IEC 60335-1 clause 8.1.4",
+            default_source="IEC 60335-1 clause 8.1.4",
+            bounds_source="IEC 60335-1 clause 8.1.4 (the most); estimate (the least)",
         ),
         QuantityInput(
             name="waited",
@@ -128,7 +126,6 @@ CAPACITOR_DISCHARGE = Calculation(
             unit="s",
             least=0.0,
             most=1e6,
-            source="estimate",
         ),
     ),
     outputs=(
@@ -201,7 +198,6 @@ HIGH_VOLTAGE_DOUBLER = Calculation(
             unit="V",
             least=1.0,
             most=100_000.0,
-            source="estimate",
         ),
     ),
     outputs=(

@@ -34,16 +34,14 @@ class InputError(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Input:
-    """One input. `rule`: in words, when it is needed or what it excludes, where that depends.
-
-    `source`: of the bounds and the default.
-    """
+    """One input. `rule`: in words, when it is needed or what it excludes, where that depends."""
 
     name: str
     description: str
-    source: str
     required: bool = False
     rule: str | None = None
+    default_source: str | None = None
+    bounds_source: str = "estimate"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +139,7 @@ class Given:
                         "value": value.sent,
                         "unit": value.unit,
                         "default": assumed,
-                        "source": one.source if assumed else None,
+                        "source": one.default_source if assumed else None,
                     }
                 )
         return rows

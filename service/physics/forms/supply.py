@@ -78,10 +78,11 @@ _ACCURACY = accuracy_inputs(
         least=0.0,
         most=100.0,
         default=0.1,
-        source="estimate",
+        default_source="estimate",
     ),
     percent=1.2,
     counts=5.0,
+    source="estimate",
 )
 
 SUPPLY_TOLERANCE = Calculation(
@@ -97,7 +98,6 @@ SUPPLY_TOLERANCE = Calculation(
             unit="V",
             least=10.0,
             most=1000.0,
-            source="estimate",
         ),
         ChoiceInput(
             name="service_range",
@@ -105,7 +105,7 @@ SUPPLY_TOLERANCE = Calculation(
             rule="Not used at another nominal voltage.",
             choices=("A", "B"),
             default="B",
-            source="estimate",
+            default_source="estimate",
         ),
         QuantityInput(
             name="measured_voltage",
@@ -114,7 +114,6 @@ SUPPLY_TOLERANCE = Calculation(
             unit="V",
             least=0.0,
             most=2000.0,
-            source="estimate",
         ),
         *_ACCURACY,
     ),

@@ -58,7 +58,6 @@ def _temperature(
         least=least,
         most=most,
         rule=rule,
-        source="estimate",
     )
 
 
@@ -70,7 +69,7 @@ _INPUTS = (
         "field forms, water in a light container, 4187 J for each litre and kelvin.",
         choices=("formula", *_FIELD),
         default="formula",
-        source="common practice",
+        default_source="IEC 60705 (clause from memory)",
     ),
     QuantityInput(
         name="water_mass",
@@ -80,7 +79,6 @@ _INPUTS = (
         unit="g",
         least=50.0,
         most=5000.0,
-        source="estimate",
     ),
     QuantityInput(
         name="container_mass",
@@ -90,7 +88,6 @@ _INPUTS = (
         unit="g",
         least=0.0,
         most=5000.0,
-        source="estimate",
     ),
     _temperature("start_temperature", "The water before, stirred.", _ENDS, 0.0, 100.0),
     _temperature("end_temperature", "The water after, stirred at once.", _ENDS, 0.0, 100.0),
@@ -102,7 +99,6 @@ _INPUTS = (
         unit="K",
         least=-100.0,
         most=100.0,
-        source="estimate",
     ),
     _temperature(
         "ambient_temperature",
@@ -119,7 +115,7 @@ _INPUTS = (
         unit="s",
         least=1.0,
         most=3600.0,
-        source="common practice",
+        default_source="common practice",
     ),
     QuantityInput(
         name="thermometer",
@@ -129,7 +125,7 @@ _INPUTS = (
         least=0.0,
         most=20.0,
         default=1.0,
-        source="estimate",
+        default_source="estimate",
     ),
     QuantityInput(
         name="scale",
@@ -139,7 +135,7 @@ _INPUTS = (
         least=0.0,
         most=500.0,
         default=5.0,
-        source="estimate",
+        default_source="estimate",
     ),
     QuantityInput(
         name="clock",
@@ -149,7 +145,7 @@ _INPUTS = (
         least=0.0,
         most=60.0,
         default=1.0,
-        source="estimate",
+        default_source="estimate",
     ),
     QuantityInput(
         name="rated_output",
@@ -158,7 +154,6 @@ _INPUTS = (
         unit="W",
         least=50.0,
         most=10_000.0,
-        source="estimate",
     ),
 )
 
@@ -232,7 +227,10 @@ def _work(given: Given) -> Result:
     else:
         litres, seconds = _FIELD[method]
         found = field_power(litres, rise, given.number("time", seconds), instruments)
-        sources = (f"4187 J for each litre and kelvin, {method} method (common practice)",)
+        sources = (
+            "4187 J for each litre and kelvin, from the formula of IEC 60705 (clause from memory)",
+            f"{method} method (common practice)",
+        )
     values = {
         "power": found.power,
         "rounded_power": rounded_power(found.power),
@@ -259,7 +257,7 @@ def _too_coarse(rise: float, found: HeatingPower) -> Iterator[Remark]:
         text = "The water did not warm: no heating power, or the two temperatures are exchanged."
         yield Remark("no-rise", text, "estimate")
     elif rise < SMALL_RISE:
-        text = f"A rise of {rise:.3g} K is too small for a power: heat longer, or less water."
+        text = f"A rise of {rise:.3g} K is too small to tell a power from: heat longer."
         yield Remark("small-rise", text, "estimate")
     if found.power > 0.0 and expanded(found.uncertainty, COVERAGE_FACTOR) > COARSE * found.power:
         text = (
@@ -277,7 +275,7 @@ def _conditions(given: Given, method: str) -> Iterator[Remark]:
         # What was sent as 51.8 [degF] is 11 Cel but for a rounding.
         if not least - 1e-6 <= value <= most + 1e-6:
             text = (
-                f"{name} is {value:.4g} {unit}; the method asks for {least:g} to {most:g} {unit}."
+                f"{name} is {value:.4g} {unit}; the standard asks for {least:g} to {most:g} {unit}."
             )
             yield Remark(f"{name.replace('_', '-')}-outside", text, source)
 
