@@ -145,7 +145,7 @@ def _in_unit_of_value(
     return Output(name, title, None, None, digits, difference=difference, when=when)
 
 
-_PROBABLY = "That the quantity itself is"
+_PROBABLY = "Probability that the quantity itself is"
 CONFORMANCE = Calculation(
     name="conformance",
     title="A reading with its uncertainty against limits",

@@ -128,9 +128,15 @@ SUPPLY_TOLERANCE = Calculation(
             digits=3,
             when=_IF_MEASURED,
         ),
-        probability("probability_low", "That the supply is below the lower limit", _IF_MEASURED),
-        probability("probability_within", "That the supply is within the limits", _IF_MEASURED),
-        probability("probability_high", "That the supply is above the upper limit", _IF_MEASURED),
+        probability(
+            "probability_low", "Probability that the supply is below the lower limit", _IF_MEASURED
+        ),
+        probability(
+            "probability_within", "Probability that the supply is within the limits", _IF_MEASURED
+        ),
+        probability(
+            "probability_high", "Probability that the supply is above the upper limit", _IF_MEASURED
+        ),
     ),
     sources=(),
     check=_check,

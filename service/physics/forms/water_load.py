@@ -165,7 +165,9 @@ _OUTPUTS = (
     Output("expanded_uncertainty", "Expanded uncertainty, k = 2", "power", "W", digits=3),
     Output("ratio_to_rated", "Power over rated output", "ratio", "1", digits=4, when=_IF_RATED),
     probability(
-        "probability_sufficient", "That the power is at least 90 % of the rated output", _IF_RATED
+        "probability_sufficient",
+        "Probability that the power is at least 90 % of the rated output",
+        _IF_RATED,
     ),
 )
 
