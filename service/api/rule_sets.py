@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Response
 
 from service.api.installed import installed
-from service.api.openapi import ServiceBlueprint
+from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
 from service.api.response_schemas import BringSchema
 from service.api.responses import cacheable, json_response
 from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
@@ -17,16 +17,6 @@ from service.ruleset.model import RuleSet
 
 rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
 
-_ETAG = {
-    "ETag": {"schema": {"type": "string"}, "description": "Changes when the content does."},
-}
-_IF_NONE_MATCH = {
-    "in": "header",
-    "name": "If-None-Match",
-    "required": False,
-    "schema": {"type": "string"},
-    "description": "An ETag; the answer is 304 if it still stands.",
-}
 _RULE_SET_ID = {
     "in": "path",
     "name": "rule_set_id",
@@ -52,8 +42,8 @@ _LINK_TO_FIRST = {
 }
 
 
-@rule_sets.route("/rule-sets", parameters=[_IF_NONE_MATCH])
-@rule_sets.response(200, RuleSetSummarySchema(many=True), headers=_ETAG)
+@rule_sets.route("/rule-sets", parameters=[IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSummarySchema(many=True), headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.doc(operationId="listRuleSets", responses={200: {"links": _LINK_TO_FIRST}})
 def list_rule_sets() -> Response:
@@ -61,8 +51,8 @@ def list_rule_sets() -> Response:
     return cacheable(json_response(installed().summaries()))
 
 
-@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, _IF_NONE_MATCH])
-@rule_sets.response(200, RuleSetSchema, headers=_ETAG)
+@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
 @rule_sets.doc(operationId="getRuleSet")
@@ -88,9 +78,9 @@ def _installed(rule_set_id: str) -> RuleSet:
 
 @rule_sets.route(
     "/rule-sets/<string:rule_set_id>/symptoms/<string:symptom>/bring",
-    parameters=[_RULE_SET_ID, _SYMPTOM, _IF_NONE_MATCH],
+    parameters=[_RULE_SET_ID, _SYMPTOM, IF_NONE_MATCH],
 )
-@rule_sets.response(200, BringSchema, headers=_ETAG)
+@rule_sets.response(200, BringSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
 @rule_sets.doc(operationId="bringForSymptom")

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from service.diagnosis.assessment import assess_document
+from service.physics.calculations import calculate
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
@@ -34,3 +35,17 @@ def test_the_readme_lists_every_status() -> None:
     listed = set(re.findall(r"^\| `([a-z-]+)`", table, re.MULTILINE))
     statuses = {"check-next", "fault-found", "stop-work", "no-fault-found", "unresolved"}
     assert listed == statuses
+
+
+def test_the_readmes_calculation_gets_the_readmes_result() -> None:
+    section = README.split("### Calculations", 1)[1].split("\n###", 1)[0]
+    question = re.search(r"/v1/calculations/([a-z-]+) .*-d '(\{.*?\})'\n", section, re.DOTALL)
+    assert question is not None
+    answer = calculate(question[1], json.loads(question[2]))
+    outputs = {(one["name"], one["value"], one["unit"]) for one in answer["outputs"]}
+    listed = re.findall(r'\{"name": "(\w+)", "value": ([^,]+), "unit": "(.)", \.\.\.\}', section)
+    assert len(listed) == 3
+    assert {(name, float(value), unit) for name, value, unit in listed} <= outputs
+    (clock,) = (one for one in answer["inputs"] if one["name"] == "clock")
+    assert json.dumps(clock) in section
+    assert answer["warnings"] == []
