@@ -96,6 +96,21 @@ class MeasuredReadingSchema(StrictSchema):
     note = _note()
 
 
+class CalculatedReadingSchema(StrictSchema):
+    """A check answered by what was measured for it, such as the masses and temperatures of a
+    water load."""
+
+    check = _check()
+    inputs = Named(
+        QuantityOrText(QuantitySchema, most=ID_LENGTH),
+        most=MOST_NAMES,
+        required=True,
+        metadata=described("Inputs of the calculation that belongs to the check."),
+    )
+    conditions = _conditions()
+    note = _note()
+
+
 class OverRangeReadingSchema(StrictSchema):
     """A check answered by a meter that shows over range (OL)."""
 
@@ -181,9 +196,10 @@ class CaseSchema(StrictSchema):
                 "observed": ObservedReadingSchema,
                 "value": MeasuredReadingSchema,
                 "over_range": OverRangeReadingSchema,
+                "inputs": CalculatedReadingSchema,
             },
             also={"unit": "value"},
-            rule="give exactly one of observed, value (with unit) or over_range",
+            rule="give exactly one of observed, value (with unit), over_range or inputs",
         ),
         most=MOST_READINGS,
         load_default=list,

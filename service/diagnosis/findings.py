@@ -151,10 +151,14 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
     limits = [edge.value for edge in edges]
     if reading.value is not None:
         value, uncertainty = measured(reading.value, instrument)
+        if reading.uncertainty is not None:
+            value, uncertainty = reading.value, reading.uncertainty
         region = partition_probabilities(
             value, uncertainty, limits, [edge.uncertainty for edge in edges]
         )
-        if instrument is not None and not instrument.stated:
+        if reading.uncertainty is not None:
+            notes.append(f"worked out from its inputs by {check.calculation}")
+        elif instrument is not None and not instrument.stated:
             notes.append("accuracy not given: the rule set's default instrument is assumed")
     else:
         beyond = reading.beyond if reading.beyond is not None else math.inf

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.diagnosis.instrument import Instrument
 from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity, unknown
+from service.physics.calculations import InputError, evaluate
 from service.physics.units import UnitError, from_si, to_si
 from service.ruleset.model import Check, Measure, ReadingCondition, RuleSet
 
@@ -26,6 +27,7 @@ class Reading:
     range_stated: bool
     stage: int = 0  # repairs made before it
     past: bool = False  # no longer tells what the equipment is like: a repair came between
+    uncertainty: float | None = None  # standard, SI; of a value worked out from raw inputs
     violated: tuple[str, ...] = ()  # conditions that did not hold: it is invalid
     unstated: tuple[str, ...] = ()  # conditions of which nothing was said
 
@@ -112,6 +114,8 @@ def _given(
 ) -> Reading | None:
     if raw.get("observed") is not None:
         return _observed(pointer, index, check, raw["observed"], errors)
+    if raw.get("inputs") is not None:
+        return _calculated(pointer, index, check, raw["inputs"], errors)
     if not check.measures:
         message = f"{check.id} is an observation: send `observed` as one of {_listed(check)}"
         errors.append((pointer, message))
@@ -119,6 +123,30 @@ def _given(
     if raw.get("over_range"):
         return _over_range(pointer, index, check, instruments, raw, errors)
     return _measured(pointer, index, check, raw, errors)
+
+
+def _calculated(
+    pointer: str, index: int, check: Check, inputs: Mapping[str, Any], errors: Errors
+) -> Reading | None:
+    """A reading worked out from what was measured for it, by the check's own calculation."""
+    if check.calculation is None:
+        message = f"a reading of {check.id} is not worked out from inputs: send the reading itself"
+        errors.append((f"{pointer}/inputs", message))
+        return None
+    try:
+        result = evaluate(check.calculation, inputs)
+    except InputError as error:
+        errors.extend((f"{pointer}/inputs{at}", message) for at, message in error.errors)
+        return None
+    measure = check.measures[0]
+    if result.measured is None:
+        errors.append((f"{pointer}/inputs", f"{check.calculation} gives no reading"))
+        return None
+    value, uncertainty = result.measured
+    shown = from_si(value, measure.unit, measure.quantity)
+    raw = {"value": shown, "unit": measure.unit}
+    reading = _measured(pointer, index, check, raw, errors)
+    return None if reading is None else replace(reading, value=value, uncertainty=uncertainty)
 
 
 def _listed(check: Check) -> str:
