@@ -281,12 +281,12 @@ class FindingSchema(ma.Schema):
 
     reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
     check = string()
-    outcome = string("The most probable outcome.")
+    outcome = string("The most probable outcome, or `inconclusive`, or `invalid`.")
     probability = fraction("That the outcome is the right one (JCGM 106:2012).")
     probabilities = each(OutcomeProbabilitySchema)
     limits = each(OutcomeSpanSchema)
     measured = one(MeasuredSchema, "null unless a value was sent.", null=True)
-    superseded = flag("Whether a later reading of the same check stands instead.")
+    superseded = flag("Whether a later reading of the check, or a repair, has taken its place.")
     notes = strings()
 
 

@@ -112,7 +112,7 @@ def finding(one: Finding) -> dict[str, Any]:
         ],
         "limits": limits(one.measure, one.edges) if one.measure else [],
         "measured": shown,
-        "superseded": not one.stands,
+        "superseded": one.superseded or one.reading.past,
         "notes": list(one.notes),
     }
 
