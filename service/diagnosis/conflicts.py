@@ -47,8 +47,8 @@ def conflicts(
     every finding, that is, gives each at least `ratio` times the likelihood which its best
     explanation gives it. A finding that the leading fault explains badly, and the one that
     speaks most against the best explanation of the first, are then in conflict. Two faults that
-    meet by chance explain it only once the readings have been taken again, or where a repair lies
-    between them.
+    meet by chance explain it only once the readings have been taken again. Readings with a repair
+    between them cannot be in conflict.
     """
     standing = {finding.check: finding for finding, _ in belief.likelihoods if finding.stands}
     found: dict[frozenset[str], Conflict] = {}
@@ -61,8 +61,9 @@ def conflicts(
         by_two = _explained(belief, listed & model.by_chance, listed, ratio)
         for pair, text in _by_tables(model, symptom, belief, listed & ~model.by_chance, ratio):
             conflict = Conflict(pair, text)
-            repaired = any(finding.reading.past for finding in pair)
-            if by_two and (repaired or not conflict.to_repeat()):
+            if any(finding.reading.past for finding in pair):
+                continue  # a repair lies between them
+            if by_two and not conflict.to_repeat():
                 continue
             key = frozenset(finding.check for finding in pair)
             if not any(key <= other or other <= key for other in found):

@@ -35,18 +35,26 @@ class Weighing:
 
 
 def losses(rule_set: RuleSet, model: BeliefModel, costs: Costs) -> Vector:
-    """Cost of acting on each remedy in each state, (states, remedies)."""
-    out = np.empty_like(model.needs_remedy)
-    only = model.needs_remedy.sum(axis=1) == 1.0
-    for column, name in enumerate(model.remedies):
-        cures = only & (model.needs_remedy[:, column] > 0.0)
-        if name == UNLISTED_FAULT:  # giving up: nothing is replaced, and nothing cured
-            out[:, column] = costs.second_visit
-            continue
-        remedy = rule_set.remedies[name]
-        work = remedy.minutes + costs.price_classes[remedy.price_class].minutes
-        out[:, column] = work + costs.second_visit * ~cures
+    """Cost of acting on each remedy in each state, (states, remedies), until it is cured.
+
+    What does not cure leaves the right work still to do, on a second visit. Acting on
+    `unlisted-fault` is giving up: nothing is replaced, and nothing cured.
+    """
+    work = np.array([_work(rule_set, name, costs) for name in model.remedies])
+    only = model.needs_remedy.sum(axis=1, keepdims=True) == 1.0
+    cures = only & (model.needs_remedy > 0.0)
+    cures[:, model.remedies.index(UNLISTED_FAULT)] = False
+    later = costs.second_visit + model.needs_remedy @ work
+    out: Vector = work + np.where(cures, 0.0, later[:, None])
     return out
+
+
+def _work(rule_set: RuleSet, name: str, costs: Costs) -> float:
+    """Minutes and part of a remedy."""
+    if name == UNLISTED_FAULT:
+        return 0.0
+    remedy = rule_set.remedies[name]
+    return remedy.minutes + costs.price_classes[remedy.price_class].minutes
 
 
 def weigh(

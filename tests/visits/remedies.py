@@ -48,12 +48,12 @@ RENEWS: dict[str, tuple[str, ...]] = {
 
 PROPOSED: dict[str, tuple[str, ...]] = {
     "clear-air-path": ("air-path",),
-    "replace-stirrer-motor": ("stirrer",),
+    "repair-stirrer": ("stirrer",),
     "replace-turntable-coupling": ("turntable-coupling",),
     "replace-control-transformer": ("control-board",),
     "replace-auxiliary-relay": ("control-board",),
     "replace-temperature-sensor": ("temperature-sensor",),
-    "repair-cavity-coating": ("cavity",),
+    "repair-cavity": ("cavity",),
     "adjust-door-switches": ("switch-holder",),
     "replace-high-voltage-lead": ("high-voltage-leads",),
     "replace-inverter-board": ("inverter-board",),
@@ -110,11 +110,11 @@ CURES: dict[str, frozenset[str]] = {
         "filament-connector-burnt": "repair-filament-connector",
         "waveguide-cover-burnt": "replace-waveguide-cover",
         "air-path-blocked": "clear-air-path",
-        "stirrer-stopped": "replace-stirrer-motor",
+        "stirrer-stopped": "repair-stirrer",
         "turntable-coupling-broken": "replace-turntable-coupling",
         "control-transformer-open": "replace-control-board replace-control-transformer",
         "temperature-sensor-failed": "replace-temperature-sensor",
-        "cavity-coating-burnt": "repair-cavity-coating",
+        "cavity-coating-burnt": "repair-cavity",
         "door-switch-order-wrong": (
             "adjust-door-latch adjust-door-switches replace-door-switch-set"
         ),
