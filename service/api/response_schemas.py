@@ -251,7 +251,7 @@ class BringSchema(ma.Schema):
 class ExpectedCostSchema(ma.Schema):
     """Replacing now against going on, in expected minutes of work."""
 
-    remedy = string("The cheapest remedy to act on now.")
+    remedy = string("The cheapest remedy to act on now; `unlisted-fault` is to give up.")
     replace_now = number("Minutes, with its part and the chance of a second visit.")
     check = string("The check that would be best to do first; null if there is none.", null=True)
     go_on = fields.Float(

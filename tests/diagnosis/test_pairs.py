@@ -152,13 +152,6 @@ def rows_of(oven: RuleSet) -> dict[str, dict[tuple[str, ...], dict[str, float]]]
 RowsOf = dict[str, dict[tuple[str, ...], dict[str, float]]]
 
 
-LOUD_WINS = pytest.mark.xfail(
-    reason="loud wins over silent, although no supply reaches the transformer",
-    raises=AssertionError,
-    strict=True,
-)
-
-
 @pytest.mark.parametrize(
     ("check", "faults", "wins"),
     [
@@ -181,13 +174,11 @@ LOUD_WINS = pytest.mark.xfail(
             "heating-hum",
             ("power-relay-open", "diode-shorted"),
             "silent",
-            marks=LOUD_WINS,
         ),
         pytest.param(
             "heating-hum",
             ("cavity-cutout-open", "capacitor-shorted"),
             "silent",
-            marks=LOUD_WINS,
         ),
     ],
 )

@@ -55,20 +55,15 @@ FIRST_LOOK = ("display=dark", "outlet-voltage=119 V", "main-fuse-resistance=0.3 
 BOTH = ("cavity-cutout-resistance=OL", "base-cutout-resistance=OL")
 
 
-def test_two_open_cutouts_are_first_a_conflict(assess: Assess) -> None:
-    answer = assess(request("no-operation", *FIRST_LOOK, *BOTH))
-    cutouts = {text.partition("=")[0] for text in BOTH}
-    assert [set(one["checks"]) for one in answer["conflicts"]] == [cutouts]
-    assert answer["verdict"] is None
-    assert reread(answer) in cutouts
-
-
-@pytest.mark.parametrize("again", BOTH)
-def test_one_cutout_read_again_asks_for_the_other_too(assess: Assess, again: str) -> None:
-    answer = assess(request("no-operation", *FIRST_LOOK, *BOTH, again))
-    other = next(text for text in BOTH if text != again)
-    assert answer["verdict"] is None
-    assert reread(answer) == other.partition("=")[0]
+@pytest.mark.parametrize("again", [(), BOTH[:1], BOTH[1:]])
+def test_of_two_open_cutouts_none_is_replaced_alone(assess: Assess, again: tuple[str, ...]) -> None:
+    """Until both have been read twice the answer asks on, or names them both."""
+    answer = assess(request("no-operation", *FIRST_LOOK, *BOTH, *again))
+    if answer["verdict"] is None:
+        assert answer["status"] == "check-next"
+    else:
+        fault, also = named(answer)
+        assert {fault} | also == {"cavity-cutout-open", "base-cutout-open"}
 
 
 def test_a_cutout_that_reads_whole_the_second_time_leaves_the_other(assess: Assess) -> None:
@@ -89,11 +84,6 @@ def test_both_cutouts_read_again_are_two_faults_no_conflict(assess: Assess) -> N
     assert {row["fault"] for row in twice["hypotheses"][:2]} == pair
 
 
-@pytest.mark.xfail(
-    reason="two faults that meet by chance stay too improbable for a verdict, however often read",
-    raises=AssertionError,
-    strict=True,
-)
 def test_both_cutouts_read_again_are_a_verdict_that_names_both(
     assess: Assess, oven: RuleSet
 ) -> None:
@@ -130,11 +120,6 @@ def test_two_open_cutouts_with_the_magnetrons_ask_for_the_fan(assess: Assess) ->
     assert answer["next_check"]["id"] == "fan-motor-resistance"
 
 
-@pytest.mark.xfail(
-    reason="a fan whose motor reads open is left out beside the cutout that it has opened",
-    raises=AssertionError,
-    strict=True,
-)
 def test_an_open_fan_motor_is_not_kept_back_beside_the_cutout(assess: Assess) -> None:
     said = ("magnetron-cutout-resistance=OL", "fan-motor-resistance=OL")
     answer = assess(request("no-operation", *FIRST_LOOK, *said))
@@ -150,7 +135,7 @@ def test_an_open_fan_motor_is_not_kept_back_beside_the_cutout(assess: Assess) ->
 def test_a_shorted_capacitor_that_took_the_diode_with_it(assess: Assess) -> None:
     """One visit: both are read, both are named, the cause first; and the fuse they have blown."""
     said = ("main-fuse-resistance=OL", "capacitor-resistance=0.3 Ohm", "diode-reverse=0.3 Ohm")
-    answer = assess(request("blows-fuse", *said))
+    answer = assess(request("blows-fuse", "monitor-switch=OL", *said))
     assert answer["status"] == "fault-found"
     assert answer["conflicts"] == []
     assert named(answer) == ("capacitor-shorted", {"diode-shorted"})
@@ -179,7 +164,7 @@ def test_the_cause_comes_first_even_where_its_effect_is_surer(
 
 def test_a_good_diode_is_not_named_with_the_capacitor(assess: Assess) -> None:
     said = ("main-fuse-resistance=OL", "capacitor-resistance=0.3 Ohm", "diode-reverse=OL")
-    answer = assess(request("blows-fuse", *said))
+    answer = assess(request("blows-fuse", "monitor-switch=OL", *said))
     assert named(answer) == ("capacitor-shorted", set())
     assert "high-voltage-diode" not in answer["verdict"]["also_replace"]
 
@@ -201,6 +186,7 @@ def test_a_welded_monitor_behind_a_welded_interlock_stops_work_and_names_both(
 FAN_AND_MAGNETRON = {
     "cooling-fan": "stopped",
     "fan-motor-resistance": "OL",
+    "long-run": "stops-itself",
     "water-load-power": "420 W",
 }
 
@@ -232,8 +218,7 @@ def test_a_stopped_fan_and_the_magnetron_that_it_has_worn(assess: Assess, oven: 
 
 
 @pytest.mark.xfail(
-    reason="a state of two percent that explains all lifts the conflict from a leader that "
-    "does not",
+    reason="after a repair no state means that it has cured: rated power is explained by a slip",
     raises=AssertionError,
     strict=True,
 )
