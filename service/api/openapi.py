@@ -167,7 +167,9 @@ def _constraints(
             return {"oneOf": [_reference(self, field.schema), text]}
         case Variant():
             schemas = field.variants.values()
-            return {"oneOf": [_reference(self, schema) for schema in schemas]}
+            # No object is of two variants, so this says the same as oneOf. But the opposite of
+            # oneOf is also "of two at once", from which no generator of requests can draw.
+            return {"anyOf": [_reference(self, schema) for schema in schemas]}
     return {}
 
 

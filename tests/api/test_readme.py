@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+from service.api.response_schemas import STATUSES
 from service.diagnosis.assessment import assess_document
 from service.physics.calculations import calculate
 
@@ -33,7 +34,7 @@ def test_the_readmes_question_gets_the_readmes_answer(catalogue: Any) -> None:
 def test_the_readme_lists_every_status() -> None:
     table = README.split("`status` is one of", 1)[1].split("\n\n", 2)[1]
     listed = set(re.findall(r"^\| `([a-z-]+)`", table, re.MULTILINE))
-    statuses = {"check-next", "fault-found", "stop-work", "no-fault-found", "unresolved"}
+    statuses = set(STATUSES)
     assert listed == statuses
 
 
