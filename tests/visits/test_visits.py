@@ -1,0 +1,48 @@
+"""Visits played to their end: whatever the service asks for on the way is safe to do."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.diagnosis.assessment import Reasoner
+from service.ruleset.catalogue import Catalogue
+from tests.visits.play import MOST_STEPS, RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
+from tests.visits.policies import TEXTBOOK
+from tests.visits.report import calibration, course
+
+
+@pytest.fixture(scope="module")
+def reasoner() -> Reasoner:
+    return Reasoner(Catalogue.load().get("microwave-oven"))
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_nothing_unsafe_is_asked_for(reasoner: Reasoner, seed: int) -> None:
+    found = play(reasoner, *visit_of(seed))
+    assert found.unsafe == []
+    assert found.result in (RIGHT, UNRESOLVED, WRONG)
+    assert found.checks < MOST_STEPS
+    # A visit is right only if the oven is whole afterwards and nothing good was replaced.
+    assert (found.result == RIGHT) == (found.cured and all(good for _, _, good in found.verdicts))
+
+
+def test_a_seed_gives_the_same_visit_again() -> None:
+    assert course(3) == course(3)
+
+
+@pytest.mark.parametrize("policy", ["textbook", "probability", "random"])
+def test_other_policies_play_the_same_oven(policy: str) -> None:
+    assert course(5, policy).faults == course(5).faults
+
+
+def test_every_check_has_its_place_in_print(reasoner: Reasoner) -> None:
+    assert set(TEXTBOOK) == set(reasoner.rule_set.checks)
+
+
+def test_calibration_of_a_known_sample() -> None:
+    sure = Course("no-heat", "", (), verdicts=[("a", 0.9, True)] * 9 + [("a", 0.9, False)])
+    rows, error = calibration([sure], bins=1)
+    assert rows == [(pytest.approx(0.9), pytest.approx(0.9), 10)]
+    assert error == pytest.approx(0.0)
+    off = Course("no-heat", "", (), verdicts=[("a", 0.9, False)] * 4)
+    assert calibration([off], bins=1)[1] == pytest.approx(0.9)
