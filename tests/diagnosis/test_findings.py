@@ -90,7 +90,7 @@ def test_an_unstated_supply_is_deduced_from_the_outlet(oven: RuleSet, volts: flo
 
 
 def test_over_range_is_compared_with_the_range(oven: RuleSet) -> None:
-    check = "magnetron-to-case"
+    check = "capacitor-to-case"
     wide = find(oven, {"check": check, "over_range": True})
     assert wide.outcome == "isolated"
     # A range of 2 MΩ says only "more than 2 MΩ", and under 10 MΩ is bad.
@@ -103,7 +103,7 @@ def test_over_range_is_compared_with_the_range(oven: RuleSet) -> None:
 
 def test_over_range_takes_the_instruments_range(oven: RuleSet) -> None:
     instrument = {"resistance": {"range": {"value": 2, "unit": "MOhm"}}}
-    found = find(oven, {"check": "magnetron-to-case", "over_range": True}, instrument=instrument)
+    found = find(oven, {"check": "capacitor-to-case", "over_range": True}, instrument=instrument)
     assert found.probability_of("shorted") > 0.1
 
 

@@ -87,8 +87,8 @@ MISTAKES = {
         "    effect: true\n", "verdict_needs"),
     "fault that nothing confirms": (
         "checks",
-        "      - {for: [lamp-open], p: {lit: 0.02, dark: 0.98}, source: estimate}\n",
-        "",
+        "{for: [protective-earth-open], p: {closed: 0.02, high: 0.18, open: 0.8},",
+        "{for: [protective-earth-open], p: {closed: 0.99, high: 0.006, open: 0.004},",
         "no check can confirm",
     ),
 }  # fmt: skip
