@@ -11,8 +11,8 @@ import marshmallow as ma
 from marshmallow import fields
 
 from service.api.fields import Choice, Number, StrictSchema
-from service.api.request_schemas import QuantitySchema
-from service.api.response_schemas import described, each, flag, number, one_of, string, strings
+from service.api.request_schemas import QuantitySchema, described
+from service.api.response_schemas import each, flag, number, one_of, string, strings
 from service.documents import shown
 from service.physics.calculations import CALCULATIONS
 from service.physics.forms.inputs import ChoiceInput, Input, NumberInput
@@ -56,10 +56,6 @@ def _number_or_text(description: str, *, null: bool = False) -> fields.Raw:
     return fields.Raw(required=True, metadata={"description": description, "type": kinds})
 
 
-def _number_or_null(description: str) -> fields.Float:
-    return fields.Float(required=True, allow_none=True, metadata=described(description))
-
-
 class DeclaredInputSchema(ma.Schema):
     """An input of a calculation."""
 
@@ -76,8 +72,8 @@ class DeclaredInputSchema(ma.Schema):
     default = _number_or_text("Taken if left out, in `unit`; null: none.", null=True)
     quantity = string("null: not a quantity, or the one that the request shares.", null=True)
     unit = string("UCUM code, one example; any of the same dimension will do.", null=True)
-    least = _number_or_null("Least that is taken, in `unit` (without one: SI).")
-    most = _number_or_null("Most that is taken, in `unit` (without one: SI).")
+    least = number("Least that is taken, in `unit` (without one: SI).", null=True)
+    most = number("Most that is taken, in `unit` (without one: SI).", null=True)
     choices = strings("Empty unless it is a choice.")
     default_source = string("null: no default.", null=True)
     bounds_source = string("Of `least` and `most`; null: a choice.", null=True)

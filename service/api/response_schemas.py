@@ -11,6 +11,8 @@ import marshmallow as ma
 from marshmallow import fields
 from marshmallow.validate import OneOf, Range
 
+from service.api.request_schemas import described
+
 STATUSES = (
     "check-next",
     "fault-found",
@@ -20,10 +22,6 @@ STATUSES = (
     "released",
     "not-released",
 )
-
-
-def described(text: str) -> dict[str, str]:
-    return {"description": text}
 
 
 def string(description: str = "", *, null: bool = False) -> fields.String:
@@ -40,8 +38,10 @@ def one_of(*choices: str, description: str = "") -> fields.String:
     )
 
 
-def number(description: str = "") -> fields.Float:
-    return fields.Float(required=True, metadata=described(description) if description else {})
+def number(description: str = "", *, null: bool = False) -> fields.Float:
+    return fields.Float(
+        required=True, allow_none=null, metadata=described(description) if description else {}
+    )
 
 
 def fraction(description: str = "") -> fields.Float:
@@ -254,11 +254,7 @@ class ExpectedCostSchema(ma.Schema):
     remedy = string("The cheapest remedy to act on now; `unlisted-fault` is to give up.")
     replace_now = number("Minutes, with its part and the chance of a second visit.")
     check = string("The check that would be best to do first; null if there is none.", null=True)
-    go_on = fields.Float(
-        required=True,
-        allow_none=True,
-        metadata=described("Minutes, with that check first; null if there is none."),
-    )
+    go_on = number("Minutes, with that check first; null if there is none.", null=True)
 
 
 class OutcomeProbabilitySchema(ma.Schema):

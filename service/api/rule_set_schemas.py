@@ -5,9 +5,9 @@ from __future__ import annotations
 import marshmallow as ma
 from marshmallow import fields
 
+from service.api.request_schemas import described
 from service.api.response_schemas import (
     RuleSetReferenceSchema,
-    described,
     each,
     flag,
     number,

@@ -19,7 +19,7 @@ from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
 from service.diagnosis.refusals import unknown
 from service.diagnosis.states import BeliefModel, belief_model
-from service.diagnosis.verification import NOT_RELEASED, required_checks, shown, verify
+from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
@@ -58,17 +58,17 @@ class Reasoner:
             weights=conclusions.weights,
         )
         information = expected_information(model, belief.states)
+        proof = required_checks(rule_set, case, conclusions)
         release = None
         clashes: tuple[Conflict, ...] = ()
         if verifying:
-            decision, release = verify(rule_set, case, findings, conclusions)
+            decision, release = verify(rule_set, case, findings, conclusions, proof)
         else:
             ratio = rule_set.tuning.conflict_ratio
             clashes = conflicts(model, case.symptom, belief, conclusions.contradictions, ratio)
             decision = decide(
                 rule_set, model, case, findings, conclusions, belief, information, clashes
             )
-        proof = required_checks(rule_set, case, conclusions)
         worked_out = figures(rule_set, case)
         now = applying_now(rule_set, conclusions, decision)
         listed = [
@@ -90,7 +90,7 @@ class Reasoner:
             "verdict": None
             if decision.verdict is None
             else response.verdict(rule_set, decision.verdict, conclusions),
-            "release": None if release is None else shown(release),
+            "release": None if release is None else response.release(release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
             "findings": [response.finding(one) for one in findings],

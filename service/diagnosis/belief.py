@@ -125,9 +125,7 @@ def believe(
 
 def moved(states: Vector, goes_to: Index) -> Vector:
     """The probabilities of the states that the given ones have gone to, (states,)."""
-    out = np.zeros_like(states)
-    np.add.at(out, goes_to, states)
-    return out
+    return np.bincount(goes_to, weights=states, minlength=len(states)).astype(np.float64)
 
 
 def by_fault(model: BeliefModel, states: Vector) -> Vector:
@@ -145,14 +143,16 @@ def by_remedy(model: BeliefModel, states: Vector) -> Vector:
     return out
 
 
-def pair_probabilities(model: BeliefModel, states: Vector) -> Mapping[tuple[str, str], float]:
-    """Probability of each two faults at once."""
+def pair_probabilities(
+    model: BeliefModel, states: Vector, least: float = 0.0
+) -> Mapping[tuple[str, str], float]:
+    """Probability of each two faults at once, where it is more than `least`."""
+    chances = np.add.reduceat(states, model.faults_starts)
     out: dict[tuple[str, str], float] = {}
-    for row in np.flatnonzero(states > 0.0):
-        faults = model.states[row].faults
+    for group in np.flatnonzero(chances > least):
+        faults = model.states[model.faults_starts[group]].faults
         if len(faults) == 2:
-            key = (faults[0], faults[1])
-            out[key] = out.get(key, 0.0) + float(states[row])
+            out[faults[0], faults[1]] = float(chances[group])
     return out
 
 

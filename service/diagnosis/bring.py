@@ -77,11 +77,11 @@ def _tools(
     for check in wanted:
         for tool in check.tools:
             users.setdefault(tool, {})[check.id] = None
-    for need in {need for check in wanted for need in rule_set.access[check.access].requires}:
-        for step in rule_set.preparations.values():
-            if step.confirms == need:
-                for tool in step.tools:
-                    users.setdefault(tool, {})[step.id] = None
+    before = {need for check in wanted for need in rule_set.access[check.access].requires}
+    for step in rule_set.preparations.values():
+        if step.confirms in before:
+            for tool in step.tools:
+                users.setdefault(tool, {})[step.id] = None
     return tuple((tool, tuple(users[tool])) for tool in rule_set.tools if tool in users)
 
 
@@ -91,13 +91,14 @@ def _parts(rule_set: RuleSet, model: BeliefModel, states: Vector) -> tuple[Part,
         for part in remedy.parts:
             classes.setdefault(part, remedy.price_class)
     chances = (states @ model.needs_part).tolist()
-    faults = model.has_fault.T @ (states[:, None] * model.needs_part)  # (hypotheses, parts)
+    by_fault = model.has_fault * states[:, None]
     costs = rule_set.costs
     found = []
     for column, (part, chance) in enumerate(zip(model.parts, chances, strict=True)):
         price = classes.get(part, "none")
         if chance * costs.second_visit > costs.price_classes[price].carry:
-            order = np.argsort(-faults[:, column], kind="stable")[:FAULTS_NAMED]
-            named = [model.hypotheses[i] for i in order if faults[i, column] > NAMED_FROM * chance]
+            faults = model.needs_part[:, column] @ by_fault  # (hypotheses,)
+            order = np.argsort(-faults, kind="stable")[:FAULTS_NAMED]
+            named = [model.hypotheses[i] for i in order if faults[i] > NAMED_FROM * chance]
             found.append(Part(part, chance, price, tuple(named)))
     return tuple(sorted(found, key=lambda one: (-round(one.probability, 9), one.id)))

@@ -24,13 +24,13 @@ from service.diagnosis.planning import (
 )
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
-    SEEN_RATIO,
     WORTH_NAMING,
     Verdict,
     leader,
     make_verdict,
     needs,
     second_faults,
+    shows,
 )
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
@@ -77,15 +77,6 @@ def decide(
     def among(names: Iterable[str]) -> list[Candidate]:
         return candidates(rule_set, information, case, conclusions, names)
 
-    def about_second(fault: Fault) -> Plan | None:
-        """What tells whether a suspected second fault is there: a check, or a second reading."""
-        because = f"It tells whether {fault.title} has come on top of the fault already found."
-        telling = _telling(model, belief, offered, fault.id)
-        if telling is not None:
-            return plan(rule_set, telling, because)
-        again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
-        return None if again is None else plan(rule_set, again, because, recheck=True)
-
     leading, confidence = leader(rule_set, model, belief, case.required_confidence)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
     missing = missing_for(leading) if convinced else ()
@@ -108,6 +99,16 @@ def decide(
     weighing = None
     if case.costs is not None:
         weighing = weigh(rule_set, model, case.costs, belief.states, offered)
+
+    def about_second(fault: Fault) -> Plan | None:
+        """What tells whether a suspected second fault is there: a check, or a second reading."""
+        because = f"It tells whether {fault.title} has come on top of the fault already found."
+        telling = _telling(model, belief, offered, fault.id)
+        if telling is not None:
+            return plan(rule_set, telling, because)
+        again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
+        return None if again is None else plan(rule_set, again, because, recheck=True)
+
     if verdict is not None:
         rather = _cheaper_first(rule_set, weighing, offered)
         for fault, _ in verdict.also_suspected:
@@ -178,15 +179,14 @@ def _once_only(
     fault: str,
 ) -> list[str]:
     """Checks of the part itself that have shown a fault, and have been read only once."""
-    alone = model.single(fault)[0]
-    out = []
-    for name, finding in standing.items():
-        check = rule_set.checks[name]
-        healthy = float(np.dot(check.default, finding.evidence))
-        faulty = float(np.dot(model.tables[name][alone], finding.evidence))
-        if check.scope == "component" and not finding.repeats and faulty >= SEEN_RATIO * healthy:
-            out.append(name)
-    return out
+    alone = int(model.alone[fault][0])
+    return [
+        name
+        for name, finding in standing.items()
+        if rule_set.checks[name].scope == "component"
+        and not finding.repeats
+        and shows(rule_set, model, finding, alone)
+    ]
 
 
 def _assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:

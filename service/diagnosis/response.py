@@ -18,6 +18,7 @@ from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import Verdict
+from service.diagnosis.verification import Release
 from service.physics.units import from_si
 from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
@@ -48,13 +49,29 @@ def hypotheses(rule_set: RuleSet, model: BeliefModel, posterior: Vector) -> list
 
 
 def pairs(model: BeliefModel, states: Vector) -> list[dict[str, Any]]:
-    """Two faults at once, of at least one percent, most probable first."""
+    """Two faults at once, of more than one percent, most probable first."""
     rows = [
         {"faults": list(faults), "probability": round(chance, 6)}
-        for faults, chance in pair_probabilities(model, states).items()
-        if chance >= PAIR_SHOWN
+        for faults, chance in pair_probabilities(model, states, PAIR_SHOWN).items()
     ]
     return sorted(rows, key=lambda row: (-float(str(row["probability"])), str(row["faults"])))
+
+
+def release(one: Release) -> dict[str, Any]:
+    """Whether the equipment may be used again, and each check of the proof."""
+    return {
+        "released": one.released,
+        "proof": [
+            {
+                "check": proof.check,
+                "result": proof.result,
+                "outcome": None if proof.finding is None else proof.finding.outcome,
+                "reading": None if proof.finding is None else proof.finding.reading.index,
+                "why": proof.why,
+            }
+            for proof in one.proofs
+        ],
+    }
 
 
 def bring(rule_set: RuleSet, found: Bring) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache, partial
 from itertools import combinations
 from typing import NamedTuple
 
@@ -48,6 +49,8 @@ class BeliefModel:
     remedy_of: Index  # (hypotheses,) index into `remedies`
     states: tuple[State, ...]
     position: Mapping[State, int]
+    alone: Mapping[str, Index]  # by hypothesis: the states in which it is alone
+    faults_starts: Index  # (one or two faults,): states of the same faults stand together too
     by_chance: Mask  # (states,) two faults of which neither causes the other
     set_starts: Index  # (sets of remedies,)
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
@@ -63,11 +66,6 @@ class BeliefModel:
     def index(self, hypothesis: str) -> int:
         """The position of a hypothesis."""
         return self.hypotheses.index(hypothesis)
-
-    def single(self, hypothesis: str) -> Index:
-        """The states in which a hypothesis is alone."""
-        found = [i for i, state in enumerate(self.states) if state.faults == (hypothesis,)]
-        return np.array(found, dtype=np.intp)
 
 
 def belief_model(rule_set: RuleSet) -> BeliefModel:
@@ -116,6 +114,11 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         remedy_of=remedy_of,
         states=states,
         position={state: row for row, state in enumerate(states)},
+        alone={
+            name: np.array([row for row, one in enumerate(states) if one.faults == (name,)])
+            for name in hypotheses
+        },
+        faults_starts=np.cumsum([0, *(len(shares[faults]) for faults in groups[:-1])]),
         by_chance=by_chance,
         set_starts=np.array(starts, dtype=np.intp),
         log_prior={
@@ -269,8 +272,9 @@ def _table(rule_set: RuleSet, check: Check, states: tuple[State, ...]) -> Vector
     """P(outcome | state), (states, outcomes)."""
     tuning = rule_set.tuning
     blend = tuning.unlisted_component if check.scope == "component" else tuning.unlisted_function
-    first = np.array([check.row(s.faults[0], s.condition, blend) for s in states])
-    last = np.array([check.row(s.faults[-1], s.condition, blend) for s in states])
+    row = cache(partial(check.row, unlisted_blend=blend))  # pairs have the rows of their faults
+    first = np.array([row(s.faults[0], s.condition) for s in states])
+    last = np.array([row(s.faults[-1], s.condition) for s in states])
     healthy = np.array([check.healthy(s.condition) for s in states])
     two = np.array([len(s.faults) == 2 for s in states])
     out: Vector = np.where(two[:, None], combined(first, last, healthy, dominance(check)), first)

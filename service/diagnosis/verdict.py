@@ -71,6 +71,13 @@ def second_faults(model: BeliefModel, belief: Belief, leading: str) -> dict[str,
     }
 
 
+def shows(rule_set: RuleSet, model: BeliefModel, finding: Finding, position: int) -> bool:
+    """Whether a finding speaks for the state at `position` rather than for a healthy part."""
+    healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
+    faulty = float(np.dot(model.tables[finding.check][position], finding.evidence))
+    return faulty >= SEEN_RATIO * healthy
+
+
 def needs(
     rule_set: RuleSet,
     model: BeliefModel,
@@ -101,7 +108,7 @@ def needs(
     ]
     if missing or found.verdict_needs:
         return tuple(dict.fromkeys(missing))
-    alone = model.single(fault)
+    alone = model.alone[fault]
     position = int(alone[np.argmax(belief.states[alone])])  # the condition it most probably left
     showing = [
         check
@@ -112,11 +119,11 @@ def needs(
     pool = [check.id for check in showing if check.scope == "component"] or [
         check.id for check in showing
     ]
-    for finding in standing.values():
-        healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
-        faulty = float(np.dot(model.tables[finding.check][position], finding.evidence))
-        if finding.check in pool and faulty >= SEEN_RATIO * healthy:
-            return ()
+    if any(
+        finding.check in pool and shows(rule_set, model, finding, position)
+        for finding in standing.values()
+    ):
+        return ()
     return tuple(check for check in pool if check not in standing)
 
 

@@ -7,7 +7,7 @@ equipment from being released. Rules may stop the release on top of that.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.diagnosis.case import Case
@@ -93,13 +93,14 @@ def prove(rule_set: RuleSet, case: Case, findings: Sequence[Finding], check: str
 
 
 def verify(
-    rule_set: RuleSet, case: Case, findings: Sequence[Finding], conclusions: Conclusions
+    rule_set: RuleSet,
+    case: Case,
+    findings: Sequence[Finding],
+    conclusions: Conclusions,
+    required: Iterable[str],
 ) -> tuple[Decision, Release]:
-    """The decision about a repair: the next check of the proof, released, or not and why."""
-    proofs = tuple(
-        prove(rule_set, case, findings, check)
-        for check in required_checks(rule_set, case, conclusions)
-    )
+    """The decision about a repair: the next of the required checks, released, or not and why."""
+    proofs = tuple(prove(rule_set, case, findings, check) for check in required)
     against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
     against += [_against(rule_set, one) for one in proofs if one.result in (FAILED, UNAVAILABLE)]
     due = [one for one in proofs if one.result in TO_DO]
@@ -139,20 +140,3 @@ def _ask(rule_set: RuleSet, case: Case, proof: Proof) -> Decision:
     if again:
         because = f"The reading does not count: {proof.why}. Take it again."
     return Decision("check-next", plan(rule_set, candidate, because, recheck=again), None, ())
-
-
-def shown(release: Release) -> Mapping[str, object]:
-    """The release as in the response."""
-    return {
-        "released": release.released,
-        "proof": [
-            {
-                "check": one.check,
-                "result": one.result,
-                "outcome": None if one.finding is None else one.finding.outcome,
-                "reading": None if one.finding is None else one.finding.reading.index,
-                "why": one.why,
-            }
-            for one in release.proofs
-        ],
-    }

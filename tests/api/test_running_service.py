@@ -130,11 +130,14 @@ def test_bytes_do_not_depend_on_the_hash_seed(
     start_service: Callable[..., tuple[str, Any]], service_url: str, case: dict[str, Any]
 ) -> None:
     other, process = start_service(PYTHONHASHSEED="12345")
-    answers = [
-        requests.post(f"{url}/v1/assessments", json=case, timeout=30).content
-        for url in (service_url, other)
-    ]
-    assert answers[0] == answers[1]
+    complaint = {"equipment": "microwave-oven", "symptom": "blows-fuse"}
+    proof = {**complaint, "phase": "verify-repair"}
+    for document in (case, complaint, proof, {**case, "costs": {}}):
+        answers = [
+            requests.post(f"{url}/v1/assessments", json=document, timeout=30).content
+            for url in (service_url, other)
+        ]
+        assert answers[0] == answers[1]
     process.terminate()
     assert process.wait(timeout=30) == 0
 

@@ -15,33 +15,8 @@ from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.planning import unmet
 from service.ruleset.model import RuleSet
-
-READY = ["supply-disconnected", "capacitor-discharged"]
-PLATE = {
-    "supply_voltage": {"value": 120, "unit": "V"},
-    "rated_output": {"value": 1000, "unit": "W"},
-}
-
-
-def reading(text: str) -> dict[str, Any]:
-    """`check=OL`, `check=0.4 Ohm` or `check=outcome`."""
-    check, _, said = text.partition("=")
-    if said == "OL":
-        return {"check": check, "over_range": True}
-    if " " in said:
-        value, unit = said.split()
-        return {"check": check, "value": float(value), "unit": unit}
-    return {"check": check, "observed": said}
-
-
-def case(symptom: str, *readings: str, **more: Any) -> dict[str, Any]:
-    return {
-        "symptom": symptom,
-        "nameplate": PLATE,
-        "readings": [reading(text) for text in readings],
-        "confirmed": READY,
-        **more,
-    }
+from tests.diagnosis.documents import READY, reading
+from tests.diagnosis.documents import request as case
 
 
 def prepare(document: dict[str, Any], step: dict[str, Any]) -> None:

@@ -20,6 +20,7 @@ from service.physics.calculations import (
 )
 from service.physics.forms.inputs import QuantityInput
 from service.physics.units import QUANTITIES, UnitError, UnknownUnit, from_si, quantity_of, to_si
+from tests.physics.published import HEATING_TIMES
 
 Json = dict[str, Any]
 
@@ -79,22 +80,7 @@ def test_power_by_the_formula(document: Json, watts: float) -> None:
     assert codes("water-load-power", document) in ([], ["coarse"])
 
 
-@pytest.mark.parametrize(
-    ("seconds", "watts"),
-    [
-        (70, 600),
-        (64, 650),
-        (60, 700),
-        (56, 750),
-        (52, 800),
-        (49, 850),
-        (47, 900),
-        (44, 950),
-        (42, 1000),
-        (40, 1050),
-        (38, 1100),
-    ],
-)
+@pytest.mark.parametrize(("seconds", "watts"), HEATING_TIMES)
 def test_published_heating_times(seconds: float, watts: float) -> None:
     """Published heating times of one litre raised by 10 K, to whole seconds."""
     found = outputs("water-load-power", field("one-litre", 10, seconds))

@@ -19,6 +19,7 @@ from service.physics.water_load import (
     two_litre_power,
     watts_per_kelvin,
 )
+from tests.physics.published import HEATING_TIMES
 
 BAD = [math.nan, math.inf, -math.inf]
 
@@ -36,22 +37,7 @@ def test_power_of_the_standard(load: WaterLoad, watts: float) -> None:
     assert heating_power(load).power == pytest.approx(watts, abs=0.005)
 
 
-@pytest.mark.parametrize(
-    ("seconds", "watts"),
-    [
-        (70, 600),
-        (64, 650),
-        (60, 700),
-        (56, 750),
-        (52, 800),
-        (49, 850),
-        (47, 900),
-        (44, 950),
-        (42, 1000),
-        (40, 1050),
-        (38, 1100),
-    ],
-)
+@pytest.mark.parametrize(("seconds", "watts"), HEATING_TIMES)
 def test_published_heating_times(seconds: int, watts: float) -> None:
     """Published heating times of one litre raised by 10 K, to whole seconds."""
     assert heating_time(watts) == pytest.approx(seconds, abs=0.5)
