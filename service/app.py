@@ -6,6 +6,7 @@ from flask import Flask
 
 from service.api.assessments import assessments
 from service.api.body import limit_bodies
+from service.api.calculations import calculations
 from service.api.errors import handle_exception, handle_problem
 from service.api.health import health
 from service.api.installed import install
@@ -33,6 +34,6 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)
-    for blueprint in (assessments, rule_sets, health):
+    for blueprint in (assessments, calculations, rule_sets, health):
         api.register_blueprint(blueprint)
     return app

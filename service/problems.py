@@ -42,8 +42,8 @@ NOT_FOUND = ProblemType(
     "not-found",
     "There is nothing at this address",
     404,
-    "No resource has this path, or no rule set has this id. GET /openapi.json lists the paths, "
-    "GET /v1/rule-sets the rule sets.",
+    "No resource has this path, no rule set this id, no calculation this name. GET /openapi.json "
+    "lists the paths, GET /v1/rule-sets the rule sets, GET /v1/calculations the calculations.",
 )
 METHOD_NOT_ALLOWED = ProblemType(
     "method-not-allowed",

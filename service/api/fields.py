@@ -82,6 +82,16 @@ class Number(ma.fields.Field[float]):
         return value if abs(value) <= _MAX_EXACT else float(value)
 
 
+class Count(Number):
+    """A whole number, such as how many."""
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        number = super()._deserialize(value, attr, data, **kwargs)
+        if number != int(number):
+            raise ma.ValidationError(f"must be a whole number, not {shown(value)}")
+        return int(number)
+
+
 class Yes(ma.fields.Field[bool]):
     """The JSON literal true. What is not so is left out, rather than said with false."""
 

@@ -29,6 +29,18 @@ Values carry UCUM units. Errors are problem documents (RFC 9457). A client shoul
 an answer that it does not know: more may be added.
 """
 
+# How a view documents that its answer is `responses.cacheable`.
+ETAG = {
+    "ETag": {"schema": {"type": "string"}, "description": "Changes when the content does."},
+}
+IF_NONE_MATCH = {
+    "in": "header",
+    "name": "If-None-Match",
+    "required": False,
+    "schema": {"type": "string"},
+    "description": "An ETag; the answer is 304 if it still stands.",
+}
+
 
 class ServiceBlueprint(Blueprint):
     """A blueprint whose bodies are read strictly."""
@@ -68,6 +80,7 @@ def create_api(app: Flask) -> ServiceApi:
             },
             "tags": [
                 {"name": "assessments", "description": "Cases and what follows from them."},
+                {"name": "calculations", "description": "The physics alone, by name."},
                 {"name": "rule sets", "description": "What can be asked and answered."},
                 {"name": "service", "description": "The state of the service itself."},
             ],
@@ -154,7 +167,9 @@ def _constraints(
             return {"oneOf": [_reference(self, field.schema), text]}
         case Variant():
             schemas = field.variants.values()
-            return {"oneOf": [_reference(self, schema) for schema in schemas]}
+            # No object is of two variants, so this says the same as oneOf. But the opposite of
+            # oneOf is also "of two at once", from which no generator of requests can draw.
+            return {"anyOf": [_reference(self, schema) for schema in schemas]}
     return {}
 
 

@@ -6,6 +6,7 @@ import marshmallow as ma
 
 from service.api.fields import (
     Choice,
+    Count,
     Items,
     Named,
     Number,
@@ -19,6 +20,7 @@ from service.api.fields import (
 MOST_READINGS = 500
 MOST_CONFIRMED = 100
 MOST_NAMES = 100
+MOST_REPAIRS = 20
 ID_LENGTH = 100
 UNIT_LENGTH = 32
 
@@ -64,11 +66,23 @@ def _note() -> Text:
     return Text(most=500, least=0, metadata=described("For the record; nothing is read from it."))
 
 
+def _conditions() -> Named:
+    return Named(
+        QuantityOrText(QuantitySchema, most=ID_LENGTH),
+        most=MOST_NAMES,
+        metadata=described(
+            "Conditions under which it was taken, such as the load of a leakage survey; the rule "
+            "set names those of each check."
+        ),
+    )
+
+
 class ObservedReadingSchema(StrictSchema):
     """A check answered by one of its outcomes."""
 
     check = _check()
     observed = Text(most=ID_LENGTH, required=True, metadata=described("Id of an outcome."))
+    conditions = _conditions()
     note = _note()
 
 
@@ -78,6 +92,22 @@ class MeasuredReadingSchema(StrictSchema):
     check = _check()
     value = Number(required=True)
     unit = Text(most=UNIT_LENGTH, required=True, metadata=described("UCUM code."))
+    conditions = _conditions()
+    note = _note()
+
+
+class CalculatedReadingSchema(StrictSchema):
+    """A check answered by what was measured for it, such as the masses and temperatures of a
+    water load."""
+
+    check = _check()
+    inputs = Named(
+        QuantityOrText(QuantitySchema, most=ID_LENGTH),
+        most=MOST_NAMES,
+        required=True,
+        metadata=described("Inputs of the calculation that belongs to the check."),
+    )
+    conditions = _conditions()
     note = _note()
 
 
@@ -90,7 +120,33 @@ class OverRangeReadingSchema(StrictSchema):
         QuantitySchema,
         metadata=described("The range that was exceeded; otherwise that of the instrument."),
     )
+    conditions = _conditions()
     note = _note()
+
+
+class RepairSchema(StrictSchema):
+    """A repair, and its place among the readings."""
+
+    remedy = Text(most=ID_LENGTH, required=True, metadata=described("Id of a remedy."))
+    readings_before = Count(
+        least=0,
+        most=MOST_READINGS,
+        required=True,
+        metadata=described("How many of the readings were taken before it."),
+    )
+
+
+class CostsSchema(StrictSchema):
+    """What mistakes and parts cost here, as working time; the rule set's own where left out."""
+
+    second_visit = ma.fields.Nested(
+        QuantitySchema, metadata=described("Cost of a visit for nothing, such as 90 min.")
+    )
+    price_classes = Named(
+        ma.fields.Nested(QuantitySchema),
+        most=MOST_NAMES,
+        metadata=described("Cost of a part, by the rule set's price classes."),
+    )
 
 
 class CaseSchema(StrictSchema):
@@ -107,9 +163,21 @@ class CaseSchema(StrictSchema):
     )
     phase = Choice(
         "diagnose",
-        hint="; other phases are not served yet",
+        "verify-repair",
         load_default="diagnose",
-        metadata=described("What is asked for."),
+        metadata=described(
+            "What is asked for: what is wrong, or whether a repair is proven and the equipment "
+            "may be used again."
+        ),
+    )
+    repairs = Items(
+        ma.fields.Nested(RepairSchema),
+        most=MOST_REPAIRS,
+        load_default=list,
+        metadata=described(
+            "Repairs made so far, in order. In diagnosis they did not cure; to be verified is what "
+            "they left."
+        ),
     )
     case_id = Text(most=200, metadata=described("Returned as it is; nothing is read from it."))
     nameplate = Named(
@@ -128,9 +196,10 @@ class CaseSchema(StrictSchema):
                 "observed": ObservedReadingSchema,
                 "value": MeasuredReadingSchema,
                 "over_range": OverRangeReadingSchema,
+                "inputs": CalculatedReadingSchema,
             },
             also={"unit": "value"},
-            rule="give exactly one of observed, value (with unit) or over_range",
+            rule="give exactly one of observed, value (with unit), over_range or inputs",
         ),
         most=MOST_READINGS,
         load_default=list,
@@ -151,6 +220,12 @@ class CaseSchema(StrictSchema):
     required_confidence = Number(
         least=0.5,
         most=0.999,
-        load_default=0.9,
-        metadata=described("How sure a verdict must be."),
+        metadata=described("How sure a verdict must be; 0.9 unless said, 0.5 with `costs`."),
+    )
+    costs = ma.fields.Nested(
+        CostsSchema,
+        metadata=described(
+            "Decide by expected cost: replace as soon as no further check is worth its time. "
+            "May be empty."
+        ),
     )

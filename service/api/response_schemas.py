@@ -11,7 +11,15 @@ import marshmallow as ma
 from marshmallow import fields
 from marshmallow.validate import OneOf, Range
 
-STATUSES = ("check-next", "fault-found", "no-fault-found", "unresolved", "stop-work")
+STATUSES = (
+    "check-next",
+    "fault-found",
+    "no-fault-found",
+    "unresolved",
+    "stop-work",
+    "released",
+    "not-released",
+)
 
 
 def described(text: str) -> dict[str, str]:
@@ -147,6 +155,17 @@ class FaultProbabilitySchema(ma.Schema):
     probability = fraction()
 
 
+class SecondFaultSchema(ma.Schema):
+    """A second fault beside the first."""
+
+    fault = string()
+    title = string()
+    component = string()
+    confidence = fraction()
+    remedy = one(RemedySchema)
+    parts = strings()
+
+
 class VerdictSchema(ma.Schema):
     """The fault found, and what to do about it."""
 
@@ -159,6 +178,10 @@ class VerdictSchema(ma.Schema):
     remedy = one(RemedySchema)
     parts = strings()
     also_replace = strings()
+    also_found = each(SecondFaultSchema, "Faults proven beside this one, to be mended with it.")
+    also_suspected = each(
+        SecondFaultSchema, "Faults that may be there beside it, and that no check tells now."
+    )
     checks_after_repair = strings()
     ambiguity_group = each(
         FaultProbabilitySchema, "Faults of the same remedy that are not told apart."
@@ -171,6 +194,71 @@ class HypothesisSchema(ma.Schema):
     fault = string()
     component = string("null for `unlisted-fault`.", null=True)
     probability = fraction("All hypotheses together have 1.")
+
+
+class PairSchema(ma.Schema):
+    """Two faults at once."""
+
+    faults = strings("The one that causes the other first, if one does.")
+    probability = fraction()
+
+
+class ProofSchema(ma.Schema):
+    """A check that the proof of a repair asks for."""
+
+    check = string()
+    result = one_of("passed", "failed", "missing", "invalid", "undecided", "unavailable")
+    outcome = string("null unless read since the repair.", null=True)
+    reading = fields.Integer(
+        required=True, allow_none=True, metadata=described("Index in `readings`.")
+    )
+    why = string()
+
+
+class ReleaseSchema(ma.Schema):
+    """Whether the equipment may be used again."""
+
+    released = fields.Boolean(
+        required=True, allow_none=True, metadata=described("null while checks are due.")
+    )
+    proof = each(ProofSchema, "In the order of the work.")
+
+
+class ToolSchema(ma.Schema):
+    """A tool to bring."""
+
+    id = string()
+    title = string()
+    used_for = strings("Checks and preparations that may need it.")
+
+
+class PartSchema(ma.Schema):
+    """A part to bring."""
+
+    id = string()
+    probability = fraction("That it is needed.")
+    price_class = string()
+    faults = strings("The most probable faults that want it.")
+
+
+class BringSchema(ma.Schema):
+    """What to bring to the visit, or to fetch from the van."""
+
+    tools = each(ToolSchema)
+    parts = each(PartSchema, "The most probable first.")
+
+
+class ExpectedCostSchema(ma.Schema):
+    """Replacing now against going on, in expected minutes of work."""
+
+    remedy = string("The cheapest remedy to act on now; `unlisted-fault` is to give up.")
+    replace_now = number("Minutes, with its part and the chance of a second visit.")
+    check = string("The check that would be best to do first; null if there is none.", null=True)
+    go_on = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata=described("Minutes, with that check first; null if there is none."),
+    )
 
 
 class OutcomeProbabilitySchema(ma.Schema):
@@ -193,12 +281,12 @@ class FindingSchema(ma.Schema):
 
     reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
     check = string()
-    outcome = string("The most probable outcome.")
+    outcome = string("The most probable outcome, or `inconclusive`, or `invalid`.")
     probability = fraction("That the outcome is the right one (JCGM 106:2012).")
     probabilities = each(OutcomeProbabilitySchema)
     limits = each(OutcomeSpanSchema)
     measured = one(MeasuredSchema, "null unless a value was sent.", null=True)
-    superseded = flag("Whether a later reading of the same check stands instead.")
+    superseded = flag("Whether a later reading of the check, or a repair, has taken its place.")
     notes = strings()
 
 
@@ -267,9 +355,13 @@ class AssessmentSchema(ma.Schema):
     status = one_of(*STATUSES)
     next_check = one(NextCheckSchema, "null unless the status is `check-next`.", null=True)
     verdict = one(VerdictSchema, "null unless reached.", null=True)
+    release = one(ReleaseSchema, "null unless a repair is to be verified.", null=True)
     hypotheses = each(HypothesisSchema, "Every fault, the most probable first.")
+    pairs = each(PairSchema, "Two faults at once, of one percent or more.")
     findings = each(FindingSchema, "One per reading, in the order sent.")
     precautions = each(PrecautionSchema, "In the order in which to read them.")
+    bring = one(BringSchema)
+    expected_cost = one(ExpectedCostSchema, "null unless the case has `costs`.", null=True)
     conflicts = each(ConflictSchema)
     reasons = each(ReasonSchema, "Why the status is what it is.")
     explanation = one(ExplanationSchema)

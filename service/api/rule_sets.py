@@ -5,24 +5,18 @@ from __future__ import annotations
 from flask import Response
 
 from service.api.installed import installed
-from service.api.openapi import ServiceBlueprint
+from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
+from service.api.response_schemas import BringSchema
 from service.api.responses import cacheable, json_response
 from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
+from service.diagnosis.assessment import assess_document
+from service.diagnosis.refusals import unknown
 from service.documents import shown
 from service.problems import NOT_FOUND, Problem
+from service.ruleset.model import RuleSet
 
 rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
 
-_ETAG = {
-    "ETag": {"schema": {"type": "string"}, "description": "Changes when the content does."},
-}
-_IF_NONE_MATCH = {
-    "in": "header",
-    "name": "If-None-Match",
-    "required": False,
-    "schema": {"type": "string"},
-    "description": "An ETag; the answer is 304 if it still stands.",
-}
 _RULE_SET_ID = {
     "in": "path",
     "name": "rule_set_id",
@@ -30,6 +24,14 @@ _RULE_SET_ID = {
     "schema": {"type": "string", "minLength": 1},
     "example": "microwave-oven",
     "description": "Id of an installed rule set.",
+}
+_SYMPTOM = {
+    "in": "path",
+    "name": "symptom",
+    "required": True,
+    "schema": {"type": "string", "minLength": 1},
+    "example": "no-heat",
+    "description": "Id of a symptom of the rule set.",
 }
 _LINK_TO_FIRST = {
     "first": {
@@ -40,8 +42,8 @@ _LINK_TO_FIRST = {
 }
 
 
-@rule_sets.route("/rule-sets", parameters=[_IF_NONE_MATCH])
-@rule_sets.response(200, RuleSetSummarySchema(many=True), headers=_ETAG)
+@rule_sets.route("/rule-sets", parameters=[IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSummarySchema(many=True), headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.doc(operationId="listRuleSets", responses={200: {"links": _LINK_TO_FIRST}})
 def list_rule_sets() -> Response:
@@ -49,8 +51,8 @@ def list_rule_sets() -> Response:
     return cacheable(json_response(installed().summaries()))
 
 
-@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, _IF_NONE_MATCH])
-@rule_sets.response(200, RuleSetSchema, headers=_ETAG)
+@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, IF_NONE_MATCH])
+@rule_sets.response(200, RuleSetSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
 @rule_sets.doc(operationId="getRuleSet")
@@ -59,11 +61,38 @@ def get_rule_set(rule_set_id: str) -> Response:
 
     Its symptoms, checks with outcomes and limits, faults, remedies, precautions and rules.
     """
+    rule_set = _installed(rule_set_id)
+    return cacheable(json_response(installed().description(rule_set.id)))
+
+
+def _installed(rule_set_id: str) -> RuleSet:
+    """The rule set of that id, or a problem."""
     try:
-        description = installed().description(rule_set_id)
+        return installed().get(rule_set_id)
     except KeyError:
         known = ", ".join(installed().ids())
         raise Problem(
             NOT_FOUND, f"There is no rule set {shown(rule_set_id)}; installed: {known}."
         ) from None
-    return cacheable(json_response(description))
+
+
+@rule_sets.route(
+    "/rule-sets/<string:rule_set_id>/symptoms/<string:symptom>/bring",
+    parameters=[_RULE_SET_ID, _SYMPTOM, IF_NONE_MATCH],
+)
+@rule_sets.response(200, BringSchema, headers=ETAG)
+@rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
+@rule_sets.alt_response(404, "NOT_FOUND")
+@rule_sets.doc(operationId="bringForSymptom")
+def bring_for_symptom(rule_set_id: str, symptom: str) -> Response:
+    """What to bring for a complaint
+
+    Tools and likely parts before anything is known but the complaint. An assessment has the same
+    in `bring`, by what is known so far.
+    """
+    rule_set = _installed(rule_set_id)
+    if symptom not in rule_set.symptoms:
+        message = unknown("symptom", symptom, rule_set.symptoms)
+        raise Problem(NOT_FOUND, f"{message[:1].upper()}{message[1:]}.")
+    case = {"equipment": rule_set.equipment, "symptom": symptom}
+    return cacheable(json_response(assess_document(installed(), case)["bring"]))

@@ -7,16 +7,19 @@ from functools import lru_cache
 from typing import Any
 
 from service.diagnosis import response
-from service.diagnosis.belief import BeliefModel, belief_model, believe
-from service.diagnosis.case import CaseError, read_case
+from service.diagnosis.belief import believe, expected_information, history
+from service.diagnosis.bring import bring
+from service.diagnosis.case import VERIFY, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
-from service.diagnosis.conflicts import conflicts
+from service.diagnosis.conflicts import Conflict, conflicts
 from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
 from service.diagnosis.refusals import unknown
+from service.diagnosis.states import BeliefModel, belief_model
+from service.diagnosis.verification import NOT_RELEASED, required_checks, shown, verify
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
@@ -42,14 +45,33 @@ class Reasoner:
         findings = find_all(rule_set, case)
         chaining = self.chainer.run(tokens(rule_set, case, findings))
         conclusions = conclude(rule_set, chaining)
-        belief = believe(model, case.symptom, findings, conclusions.excluded, conclusions.weights)
-        clashes = conflicts(
-            model, case.symptom, belief, conclusions.contradictions, rule_set.tuning.conflict_ratio
+        verifying = case.phase == VERIFY
+        # What proves a repair says nothing of what was wrong, nor that the last repair failed.
+        made = len(case.repairs) - 1 if verifying else len(case.repairs)
+        belief = believe(
+            model,
+            case.symptom,
+            [one for one in findings if not verifying or one.stage < len(case.repairs)],
+            history(rule_set, model, case.repairs[: max(made, 0)]),
+            persists=rule_set.tuning.misread_persists,
+            excluded=conclusions.excluded,
+            weights=conclusions.weights,
         )
-        decision = decide(rule_set, model, case, findings, conclusions, belief, clashes)
+        information = expected_information(model, belief.states)
+        release = None
+        clashes: tuple[Conflict, ...] = ()
+        if verifying:
+            decision, release = verify(rule_set, case, findings, conclusions)
+        else:
+            ratio = rule_set.tuning.conflict_ratio
+            clashes = conflicts(model, case.symptom, belief, conclusions.contradictions, ratio)
+            decision = decide(
+                rule_set, model, case, findings, conclusions, belief, information, clashes
+            )
+        proof = required_checks(rule_set, case, conclusions)
         worked_out = figures(rule_set, case)
         now = applying_now(rule_set, conclusions, decision)
-        shown = [
+        listed = [
             response.precaution(one, now=one.precaution.id in now)
             for one in standing(rule_set, case, now | conclusions.required, worked_out)
         ]
@@ -62,15 +84,24 @@ class Reasoner:
                 rule_set,
                 decision.plan,
                 case,
-                [one for one in shown if one["id"] in for_next],
+                [one for one in listed if one["id"] in for_next],
                 worked_out,
             ),
             "verdict": None
             if decision.verdict is None
             else response.verdict(rule_set, decision.verdict, conclusions),
+            "release": None if release is None else shown(release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
+            "pairs": response.pairs(model, belief.states),
             "findings": [response.finding(one) for one in findings],
-            "precautions": shown,
+            "precautions": listed,
+            "bring": response.bring(
+                rule_set,
+                bring(rule_set, model, case, conclusions, belief.states, information, proof),
+            ),
+            "expected_cost": None
+            if decision.weighing is None
+            else response.expected_cost(decision.weighing),
             "conflicts": [response.conflict(one) for one in clashes],
             "reasons": [{"code": one.code, "text": one.text} for one in decision.reasons],
             "explanation": explain(rule_set, model, belief, conclusions, decision),
@@ -89,6 +120,8 @@ def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision
     unless no check comes next: then all that rules require applies.
     """
     out = {*rule_set.always, *next_precautions(rule_set, decision)}
+    if decision.status == NOT_RELEASED:
+        out |= {*conclusions.required, *rule_set.when_not_released}
     if decision.status in ("stop-work", "unresolved"):
         out |= conclusions.required
     # What a rule requires without anything to confirm is a warning that holds at once.

@@ -1,149 +1,62 @@
-"""Exact belief over root causes and their effects.
+"""Exact belief over root causes, alone or two at a time, and their effects.
 
-One hypothesis is true: a listed fault, no fault present, or a fault that nobody listed. A fault
-may have left the equipment in one of a few conditions (its main fuse blown, say), which many
-checks feel alike; a fault together with its condition is a state. Checks are independent given
-the state, so the posterior over states is prior times likelihoods, and a fault's probability is
-the sum over its states. An uncertain finding enters as virtual evidence (Pearl 1988, section
-2.2.2), the mixture of its outcomes' likelihoods. All in natural logs.
+Checks are independent given the state (`service.diagnosis.states`), so the posterior over states
+is prior times likelihoods, and a fault's probability is the sum over its states. An uncertain
+finding enters as virtual evidence (Pearl 1988, section 2.2.2), the mixture of its outcomes'
+likelihoods. A repair that did not cure moves each state to what it leaves behind; readings taken
+before it speak of the state then, later ones of the state now. All in natural logs.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from service.diagnosis.chaining import Weight
 from service.diagnosis.findings import Finding
+from service.diagnosis.states import BeliefModel, Index, Vector, after_repair
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
-
-Vector = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 # Kept apart from zero so that an excluded fault can still be shown, with probability 0.
 EXCLUDED = -math.inf
 
 
 @dataclass(frozen=True, slots=True)
-class BeliefModel:
-    """The tables of a rule set as arrays; the same order of states everywhere."""
-
-    hypotheses: tuple[str, ...]  # every fault, then `unlisted-fault`
-    states: tuple[tuple[str, str | None], ...]  # (hypothesis, condition)
-    fault_of: Index  # (states,) index into `hypotheses`
-    log_prior: Mapping[str, Vector]  # by symptom: (states,)
-    tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
-    remedies: tuple[str, ...]
-    remedy_of: Index  # (hypotheses,) index into `remedies`
-    to_fault: Vector  # (states, hypotheses) of 0 and 1
-    to_remedy: Vector  # (states, remedies) of 0 and 1
-
-    def index(self, hypothesis: str) -> int:
-        """The position of a hypothesis."""
-        return self.hypotheses.index(hypothesis)
-
-
-def belief_model(rule_set: RuleSet) -> BeliefModel:
-    """Arrays of a rule set: priors P(fault, condition | symptom) and rows P(outcome | state).
-
-    P(fault | symptom) is proportional to the fault's rate times P(symptom | fault), where a
-    symptom that a fault does not name has the rule set's floor. `unlisted-fault` takes a fixed
-    share of the whole. P(condition | fault, symptom) is proportional to P(condition | fault) times
-    the condition's weight for the symptom, unless the complaint fixes it.
-    """
-    tuning = rule_set.tuning
-    hypotheses = (*rule_set.faults, UNLISTED_FAULT)
-    shares = {name: _conditions(rule_set, name) for name in hypotheses}
-    states = tuple((name, condition) for name in hypotheses for condition in shares[name])
-    log_prior: dict[str, Vector] = {}
-    for symptom in rule_set.symptoms:
-        weights = {
-            fault.id: fault.rate * fault.symptoms.get(symptom, tuning.symptom_floor)
-            for fault in rule_set.faults.values()
-        }
-        listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
-        prior = {name: listed * weight for name, weight in weights.items()}
-        prior[UNLISTED_FAULT] = tuning.unlisted_share
-        chances = {name: _given(rule_set, name, shares[name], symptom) for name in hypotheses}
-        log_prior[symptom] = np.log([prior[name] * chances[name][cond] for name, cond in states])
-    tables = {
-        check.id: np.array(
-            [
-                check.row(
-                    name,
-                    condition,
-                    tuning.unlisted_component
-                    if check.scope == "component"
-                    else tuning.unlisted_function,
-                )
-                for name, condition in states
-            ]
-        )
-        for check in rule_set.checks.values()
-    }
-    names = [*(fault.remedy for fault in rule_set.faults.values()), UNLISTED_FAULT]
-    remedies = tuple(dict.fromkeys(names))
-    fault_of = np.array([hypotheses.index(name) for name, _ in states], dtype=np.intp)
-    remedy_of = np.array([remedies.index(name) for name in names], dtype=np.intp)
-    return BeliefModel(
-        hypotheses=hypotheses,
-        states=states,
-        fault_of=fault_of,
-        log_prior=log_prior,
-        tables=tables,
-        remedies=remedies,
-        remedy_of=remedy_of,
-        to_fault=np.eye(len(hypotheses))[fault_of],
-        to_remedy=np.eye(len(remedies))[remedy_of[fault_of]],
-    )
-
-
-def _conditions(rule_set: RuleSet, name: str) -> dict[str | None, float]:
-    """P(condition | fault), the chance of none of them first; those without a chance left out."""
-    if name == UNLISTED_FAULT:
-        given = {one.id: one.unlisted for one in rule_set.conditions.values()}
-    else:
-        given = dict(rule_set.faults[name].conditions)
-    out: dict[str | None, float] = {None: 1.0 - math.fsum(given.values())}
-    out.update(given)
-    return {condition: share for condition, share in out.items() if share > 0.0}
-
-
-def _given(
-    rule_set: RuleSet, name: str, shares: Mapping[str | None, float], symptom: str
-) -> dict[str | None, float]:
-    """P(condition | fault, symptom): the shares weighed, or fixed where the complaint fixes one.
-
-    Nothing is fixed for an effect, which is the condition itself, nor for the unlisted fault.
-    """
-    fault = rule_set.faults.get(name)
-    brings_about = fault is not None and not fault.effect
-    fixed: dict[str | None, float] = {}
-    weighed: dict[str | None, float] = {}
-    for condition, share in shares.items():
-        one = rule_set.conditions.get(condition or "")
-        if brings_about and one is not None and symptom in one.given_symptom:
-            fixed[condition] = one.given_symptom[symptom]
-        else:
-            weighed[condition] = share * (
-                one.symptom_weights.get(symptom, 1.0) if one is not None else 1.0
-            )
-    rest = (1.0 - math.fsum(fixed.values())) / math.fsum(weighed.values())
-    return fixed | {condition: rest * weight for condition, weight in weighed.items()}
-
-
-@dataclass(frozen=True, slots=True)
 class Belief:
     """The posterior, and how each reading moved it."""
 
-    states: Vector  # (states,), sums to 1
-    posterior: Vector  # (hypotheses,), sums to 1
-    likelihoods: tuple[tuple[Finding, Vector], ...]  # standing findings and P(finding | state)
+    states: Vector  # (states,) of the equipment as it is now, sums to 1
+    posterior: Vector  # (hypotheses,) what is wrong with it now, sums to 1
+    likelihoods: tuple[tuple[Finding, Vector], ...]
+    # standing findings and P(finding | state at first), (states,)
     steps: tuple[Vector, ...]  # by hypothesis, before the first reading, then after each
+    at_first: Vector  # (states,) of the equipment before any repair, sums to 1
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The repairs made so far, none of which cured: how they moved each state.
+
+    `stages[n]` is the state after `n` repairs, (states,) each; `log_stays` the log of the chance
+    that the complaint stayed through all of them, (states,).
+    """
+
+    stages: tuple[Index, ...]
+    log_stays: Vector
+
+
+def history(rule_set: RuleSet, model: BeliefModel, remedies: Sequence[str]) -> History:
+    """The history of a case with these repairs, in their order."""
+    stages = [np.arange(len(model.states), dtype=np.intp)]
+    log_stays = np.zeros(len(model.states))
+    for remedy in remedies:
+        goes_to, stays = after_repair(rule_set, model, remedy)
+        log_stays = log_stays + np.log(stays[stages[-1]])
+        stages.append(goes_to[stages[-1]])
+    return History(tuple(stages), log_stays)
 
 
 def normalised(log_weights: Vector) -> Vector:
@@ -153,16 +66,25 @@ def normalised(log_weights: Vector) -> Vector:
     return out
 
 
-def likelihood(model: BeliefModel, finding: Finding) -> Vector:
-    """P(finding | state): the outcomes' rows mixed by the finding's evidence."""
-    out: Vector = model.tables[finding.check] @ np.array(finding.evidence)
-    return out
+def likelihood(model: BeliefModel, finding: Finding, persists: float) -> Vector:
+    """P(finding | state at its time), (states,): the outcomes' rows mixed by the evidence.
+
+    A reading taken again with the same outcome weighs more, but not as much as another check
+    would: a share `persists` of what can make it wrong makes it wrong each time.
+    """
+    once: Vector = model.tables[finding.check] @ np.array(finding.evidence)
+    if not finding.repeats:
+        return once
+    return persists * once + (1.0 - persists) * once ** (1 + finding.repeats)
 
 
 def believe(
     model: BeliefModel,
     symptom: str,
     findings: Iterable[Finding],
+    past: History,
+    *,
+    persists: float,
     excluded: frozenset[str] = frozenset(),
     weights: Iterable[Weight] = (),
 ) -> Belief:
@@ -171,63 +93,96 @@ def believe(
     Excluded faults get probability 0; `unlisted-fault` cannot be excluded, so the rest is never
     empty. A rule's weight multiplies the odds of its fault.
     """
-    log_weights = model.log_prior[symptom].copy()
-    for fault in excluded:
-        if fault != UNLISTED_FAULT:
-            log_weights[model.fault_of == model.index(fault)] = EXCLUDED
+    prior = model.log_prior[symptom] + past.log_stays
+    for fault in sorted(excluded - {UNLISTED_FAULT}):
+        prior = np.where(model.has_fault[:, model.index(fault)] > 0.0, EXCLUDED, prior)
     for weight in weights:
-        log_weights[model.fault_of == model.index(weight.fault)] += math.log(weight.ratio)
-    prior = log_weights
-    states = normalised(prior)
-    steps = [by_fault(model, states)]
+        prior = prior + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
+    now = past.stages[-1]
+
+    def shown(log_weights: Vector) -> Vector:
+        return by_fault(model, moved(normalised(log_weights), now))
+
+    log_weights = prior
+    steps = [shown(log_weights)]
     likelihoods: list[tuple[Finding, Vector]] = []
     for finding in findings:
-        if finding.superseded:
+        if finding.superseded or finding.invalid:
             continue
-        row = likelihood(model, finding)
+        row = likelihood(model, finding, persists)[past.stages[finding.stage]]
         likelihoods.append((finding, row))
         log_weights = log_weights + np.log(row)
-        states = normalised(log_weights)
-        steps.append(by_fault(model, states))
+        steps.append(shown(log_weights))
     if likelihoods:
         # Summed in one fixed order at the end, so that the order of readings changes no digit.
-        ordered = sorted(likelihoods, key=lambda pair: pair[0].check)
-        states = normalised(prior + np.sum([np.log(row) for _, row in ordered], axis=0))
-        steps[-1] = by_fault(model, states)
-    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps))
+        ordered = sorted(likelihoods, key=lambda pair: (pair[0].stage, pair[0].check))
+        log_weights = prior + np.sum([np.log(row) for _, row in ordered], axis=0)
+    at_first = normalised(log_weights)
+    states = moved(at_first, now)
+    steps[-1] = by_fault(model, states)
+    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps), at_first)
+
+
+def moved(states: Vector, goes_to: Index) -> Vector:
+    """The probabilities of the states that the given ones have gone to, (states,)."""
+    out = np.zeros_like(states)
+    np.add.at(out, goes_to, states)
+    return out
 
 
 def by_fault(model: BeliefModel, states: Vector) -> Vector:
-    """Probability of each hypothesis: (..., states) → (..., hypotheses)."""
+    """Probability of each hypothesis: (states,) → (hypotheses,), sums to 1.
+
+    Two faults at once count for the one that caused the other, or half for each.
+    """
     out: Vector = states @ model.to_fault
     return out
 
 
 def by_remedy(model: BeliefModel, states: Vector) -> Vector:
-    """Probability of each remedy being the right one: (..., states) → (..., remedies)."""
-    out: Vector = states @ model.to_remedy
+    """Probability that each remedy is needed: (states,) → (remedies,); two may be at once."""
+    out: Vector = states @ model.needs_remedy
     return out
 
 
-def entropy(probabilities: Vector) -> Vector:
-    """Shannon entropy in bits along the last axis; 0·log 0 = 0."""
-    safe = np.where(probabilities > 0.0, probabilities, 1.0)
-    out: Vector = -(probabilities * np.log2(safe)).sum(axis=-1)
+def pair_probabilities(model: BeliefModel, states: Vector) -> Mapping[tuple[str, str], float]:
+    """Probability of each two faults at once."""
+    out: dict[tuple[str, str], float] = {}
+    for row in np.flatnonzero(states > 0.0):
+        faults = model.states[row].faults
+        if len(faults) == 2:
+            key = (faults[0], faults[1])
+            out[key] = out.get(key, 0.0) + float(states[row])
     return out
 
 
-def expected_information(model: BeliefModel, states: Vector, check: str) -> float:
-    """Expected drop, in bits, of the entropy over remedies if `check` is carried out.
+def plogp(probabilities: Vector) -> Vector:
+    """p·log2 p elementwise; 0·log 0 = 0."""
+    out: Vector = probabilities * np.log2(np.where(probabilities > 0.0, probabilities, 1.0))
+    return out
+
+
+def expected_information(model: BeliefModel, states: Vector) -> dict[str, float]:
+    """Expected drop, in bits, of the entropy over sets of remedies, by check to be carried out.
 
     de Kleer & Williams 1987, Artificial Intelligence 32: the next measurement of least expected
     entropy.
     """
-    joint = states[:, None] * model.tables[check]  # (states, outcomes)
-    outcome = joint.sum(axis=0)
-    after = (joint / outcome).T  # (outcomes, states)
-    before = float(entropy(by_remedy(model, states)))
-    gain = before - float(outcome @ entropy(by_remedy(model, after)))
-    return max(gain, 0.0)
+    joint = np.add.reduceat(states[:, None] * model.outcomes, model.set_starts, axis=0)
+    sets = np.add.reduceat(states, model.set_starts)
+    # H(set) - H(set | outcome), over (sets, outcomes of all checks)
+    by_outcome = plogp(joint).sum(axis=0) - plogp(joint.sum(axis=0))
+    gains = np.add.reduceat(by_outcome, model.outcome_starts) - plogp(sets).sum()
+    return dict(zip(model.tables, np.maximum(gains, 0.0).tolist(), strict=True))
+
+
+def information_about(model: BeliefModel, states: Vector, fault: str, check: str) -> float:
+    """Expected drop, in bits, of the entropy of whether a fault is there, if `check` is made."""
+    there = model.has_fault[:, model.index(fault)]
+    with_it = np.stack([there, 1.0 - there]) * states  # (2, states)
+    joint = with_it @ model.tables[check]  # (2, outcomes)
+    gain = plogp(joint).sum() - plogp(joint.sum(axis=0)).sum() - plogp(joint.sum(axis=1)).sum()
+    return max(float(gain), 0.0)
 
 
 def decibans(before: float, after: float) -> float:

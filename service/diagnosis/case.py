@@ -7,13 +7,24 @@ rule set, and refuses with a JSON Pointer whatever that rule set cannot make sen
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.diagnosis.instrument import Instrument, read_instruments
-from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity, unknown
-from service.physics.units import UnitError, to_si
-from service.ruleset.model import Check, Measure, NameplateField, RuleSet
+from service.diagnosis.nameplate import NameplateValue, read_nameplate
+from service.diagnosis.readings import Reading, read_reading
+from service.diagnosis.refusals import Errors, escaped, si_quantity, unknown
+from service.ruleset.header import Costs
+from service.ruleset.model import RuleSet
+from service.ruleset.repairs import touched_by
+
+DIAGNOSE = "diagnose"
+VERIFY = "verify-repair"
+
+# How sure a verdict must be, unless the request says so; the second where costs decide.
+CONFIDENCE = 0.9
+LEAST_CONFIDENCE = 0.5
+MOST_COST = 3.6e6  # s
 
 # A case that is wrong in so many places is not read to its end.
 ENOUGH_ERRORS = 20
@@ -28,32 +39,10 @@ class CaseError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class NameplateValue:
-    """A nameplate entry as used: stated, deduced from a reading, or assumed."""
-
-    value: float | str
-    uncertainty: float  # standard uncertainty, SI; 0 when stated
-    origin: str  # "stated" | "deduced" | "assumed"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What one check gave. Exactly one of `outcome`, `value`, `beyond` is set."""
-
-    index: int  # in the request
-    check: str
-    outcome: str | None
-    value: float | None  # SI
-    unit: str | None  # as sent
-    quantity: str | None
-    beyond: float | None  # over range: the true value exceeds this (SI)
-    range_stated: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Case:
     """One visit so far."""
 
+    phase: str  # DIAGNOSE or VERIFY
     symptom: str
     nameplate: Mapping[str, NameplateValue]
     instruments: Mapping[str, Instrument]
@@ -61,15 +50,13 @@ class Case:
     confirmed: tuple[str, ...]
     unavailable: frozenset[str]  # checks that cannot be carried out here
     required_confidence: float
+    costs: Costs | None = None  # decide by them
+    repairs: tuple[str, ...] = ()  # remedies carried out, in order
 
     @property
     def answered(self) -> frozenset[str]:
-        """The checks that have a reading."""
-        return frozenset(reading.check for reading in self.readings)
-
-    def latest(self) -> dict[str, Reading]:
-        """The reading that stands for each check: the last one sent."""
-        return {reading.check: reading for reading in self.readings}
+        """The checks with a reading that tells what the equipment is like now."""
+        return frozenset(reading.check for reading in self.readings if not reading.past)
 
 
 def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
@@ -86,29 +73,121 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     instruments = read_instruments(rule_set, document.get("instrument") or {}, errors)
     readings: list[Reading] = []
     for index, raw in enumerate(document.get("readings") or ()):
-        reading = _reading(rule_set, instruments, index, raw, errors)
+        reading = read_reading(rule_set, instruments, index, raw, errors)
         if reading is not None:
             readings.append(reading)
         if len(errors) >= ENOUGH_ERRORS:
             raise CaseError(errors)
-    nameplate = _nameplate(rule_set, document.get("nameplate") or {}, tuple(readings), errors)
+    repairs = _repairs(rule_set, document, errors)
+    phase = document.get("phase", DIAGNOSE)
+    readings = _staged(rule_set, readings, repairs, phase)
+    nameplate = read_nameplate(rule_set, document.get("nameplate") or {}, tuple(readings), errors)
     confirmed = _confirmed(rule_set, document.get("confirmed") or (), errors)
     unavailable = frozenset(document.get("unavailable") or ())
     for index, one in enumerate(document.get("unavailable") or ()):
         if one not in rule_set.checks:
             message = unknown("check", one, rule_set.checks)
             errors.append((f"/unavailable/{index}", message))
+    costs = _costs(rule_set, document.get("costs"), errors)
     if errors:
         raise CaseError(errors)
     return Case(
+        phase=phase,
         symptom=symptom,
         nameplate=nameplate,
         instruments=instruments,
         readings=tuple(readings),
         confirmed=confirmed,
         unavailable=unavailable,
-        required_confidence=float(document.get("required_confidence", 0.9)),
+        required_confidence=_required(document),
+        costs=costs,
+        repairs=tuple(repair.remedy for repair in repairs),
     )
+
+
+def _required(document: Mapping[str, Any]) -> float:
+    given = document.get("required_confidence")
+    if given is not None:
+        return float(given)
+    return CONFIDENCE if document.get("costs") is None else LEAST_CONFIDENCE
+
+
+def _costs(rule_set: RuleSet, raw: Mapping[str, Any] | None, errors: Errors) -> Costs | None:
+    """The rule set's costs with those of the request in their place, minutes."""
+    if raw is None:
+        return None
+
+    def minutes(pointer: str, given: Mapping[str, Any], otherwise: float) -> float:
+        seconds = si_quantity(pointer, given, "time", errors)
+        if seconds is not None and not 0.0 <= seconds <= MOST_COST:
+            errors.append((f"{pointer}/value", "a cost is at least 0 and at most 1000 h"))
+        return otherwise if seconds is None else seconds / 60.0
+
+    known = rule_set.costs
+    visit = known.second_visit
+    if raw.get("second_visit") is not None:
+        visit = minutes("/costs/second_visit", raw["second_visit"], visit)
+    classes = dict(known.price_classes)
+    for name, given in (raw.get("price_classes") or {}).items():
+        pointer = f"/costs/price_classes/{escaped(name)}"
+        if name not in classes:
+            message = unknown("price class", name, classes, "price classes")
+            errors.append((pointer, message))
+            continue
+        one = classes[name]
+        classes[name] = replace(one, minutes=minutes(pointer, given, one.minutes))
+    return replace(known, second_visit=visit, price_classes=classes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Repair:
+    remedy: str
+    readings_before: int
+
+
+def _repairs(rule_set: RuleSet, document: Mapping[str, Any], errors: Errors) -> list[_Repair]:
+    """The repairs in the order in which they were made."""
+    taken = len(document.get("readings") or ())
+    found: list[_Repair] = []
+    for index, raw in enumerate(document.get("repairs") or ()):
+        pointer, remedy, before = f"/repairs/{index}", raw["remedy"], int(raw["readings_before"])
+        if remedy not in rule_set.remedies:
+            message = unknown("remedy", remedy, rule_set.remedies, "remedies")
+            errors.append((f"{pointer}/remedy", message))
+            continue
+        if before > taken:
+            message = f"there are only {taken} readings"
+            errors.append((f"{pointer}/readings_before", message))
+        elif found and before < found[-1].readings_before:
+            message = "repairs are listed in the order in which they were made"
+            errors.append((f"{pointer}/readings_before", message))
+        found.append(_Repair(remedy, before))
+    return found
+
+
+def _staged(
+    rule_set: RuleSet, readings: list[Reading], repairs: list[_Repair], phase: str
+) -> list[Reading]:
+    """The readings, each with the repairs made before it and whether it still tells anything.
+
+    A reading from before a repair still stands if it is of a part by itself which no later repair
+    has touched; how the whole behaved has to be looked at anew. A repair is proven by none that
+    was taken before it.
+    """
+    touched = [touched_by(rule_set, repair.remedy) for repair in repairs]
+    last = {reading.check: reading.index for reading in readings}
+    out = []
+    for reading in readings:
+        stage = sum(repair.readings_before <= reading.index for repair in repairs)
+        check = rule_set.checks[reading.check]
+        gone = stage < len(repairs) and (
+            phase == VERIFY
+            or check.scope == "function"
+            or last[reading.check] != reading.index
+            or any(check.component in parts for parts in touched[stage:])
+        )
+        out.append(replace(reading, stage=stage, past=gone))
+    return out
 
 
 def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[str, ...]:
@@ -122,162 +201,3 @@ def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[s
                 )
             )
     return tuple(sorted(set(raw)))
-
-
-# -- readings ----------------------------------------------------------------------------------
-
-
-def _reading(
-    rule_set: RuleSet,
-    instruments: Mapping[str, Instrument],
-    index: int,
-    raw: Mapping[str, Any],
-    errors: Errors,
-) -> Reading | None:
-    pointer = f"/readings/{index}"
-    check = rule_set.checks.get(raw["check"])
-    if check is None:
-        errors.append((f"{pointer}/check", unknown("check", raw["check"], rule_set.checks)))
-        return None
-    if raw.get("observed") is not None:
-        return _observed(pointer, index, check, raw["observed"], errors)
-    if not check.measures:
-        message = f"{check.id} is an observation: send `observed` as one of {_listed(check)}"
-        errors.append((pointer, message))
-        return None
-    if raw.get("over_range"):
-        return _over_range(pointer, index, check, instruments, raw, errors)
-    return _measured(pointer, index, check, raw, errors)
-
-
-def _listed(check: Check) -> str:
-    return ", ".join(check.outcomes)
-
-
-def _observed(
-    pointer: str, index: int, check: Check, outcome: str, errors: Errors
-) -> Reading | None:
-    if outcome not in check.outcomes:
-        shown = outcome if len(outcome) <= 60 else outcome[:57] + "..."
-        message = f"{shown!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
-        errors.append((f"{pointer}/observed", message))
-        return None
-    return Reading(index, check.id, outcome, None, None, None, None, False)
-
-
-def _over_range(
-    pointer: str,
-    index: int,
-    check: Check,
-    instruments: Mapping[str, Instrument],
-    raw: Mapping[str, Any],
-    errors: Errors,
-) -> Reading | None:
-    stated = raw.get("range")
-    for measure in check.measures:
-        if stated is None:
-            instrument = instruments.get(measure.quantity)
-            top = instrument.range if instrument is not None else float("inf")
-            return Reading(index, check.id, None, None, None, measure.quantity, top, False)
-        try:
-            top = to_si(stated["value"], stated["unit"], measure.quantity)
-        except UnitError:
-            continue
-        instrument = instruments.get(measure.quantity)
-        least = instrument.least_range if instrument is not None else 0.0
-        if not least <= top <= MAX_MAGNITUDE or top <= 0:
-            errors.append((f"{pointer}/range/value", "is no range that a meter has"))
-            return None
-        return Reading(index, check.id, None, None, stated["unit"], measure.quantity, top, True)
-    si_quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
-    return None
-
-
-def _fits(raw: Mapping[str, Any], measure: Measure) -> bool:
-    try:
-        to_si(raw["value"], raw["unit"], measure.quantity)
-    except UnitError:
-        return False
-    return True
-
-
-def _measured(
-    pointer: str, index: int, check: Check, raw: Mapping[str, Any], errors: Errors
-) -> Reading | None:
-    first = check.measures[0]
-    measure = next((one for one in check.measures if _fits(raw, one)), first)
-    value = si_quantity(pointer, raw, measure.quantity, errors)
-    if value is None:
-        return None
-    if measure.least is not None and value < measure.least:
-        message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"
-        if measure.quantity == "resistance":
-            message += ": zero the meter or discharge the part, then read it again"
-        errors.append((f"{pointer}/value", message))
-        return None
-    if measure.most is not None and value > measure.most:
-        message = f"{raw['value']:g} {raw['unit']} is more than any reading of {check.id} can be"
-        errors.append((f"{pointer}/value", message))
-        return None
-    return Reading(index, check.id, None, value, raw["unit"], measure.quantity, None, False)
-
-
-# -- nameplate ---------------------------------------------------------------------------------
-
-
-def _nameplate(
-    rule_set: RuleSet,
-    raw: Mapping[str, Any],
-    readings: tuple[Reading, ...],
-    errors: Errors,
-) -> dict[str, NameplateValue]:
-    for name in raw:
-        if name not in rule_set.nameplate:
-            message = unknown("nameplate field", name, rule_set.nameplate)
-            errors.append((f"/nameplate/{escaped(name)}", message))
-    out: dict[str, NameplateValue] = {}
-    for name, field in rule_set.nameplate.items():
-        if raw.get(name) is None:
-            out[name] = _unstated(field, readings)
-        else:
-            value = _stated(field, raw[name], errors)
-            out[name] = NameplateValue(value, 0.0, "stated")
-    return out
-
-
-def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
-    pointer = f"/nameplate/{field.id}"
-    if field.quantity is None:
-        if given not in field.choices:
-            got = given if isinstance(given, str) else "a quantity"
-            message = f"{got[:60]!r} is not one of {', '.join(field.choices)}"
-            errors.append((pointer, message))
-        return given if isinstance(given, str) else field.default
-    if not isinstance(given, Mapping):
-        errors.append((pointer, "give a value and a unit"))
-        return field.default
-    value = si_quantity(pointer, given, field.quantity, errors)
-    if value is None:
-        return field.default
-    low = field.least is not None and value < field.least
-    if low or (field.most is not None and value > field.most):
-        message = f"{given['value']:g} {given['unit']} is outside what this rule set covers"
-        errors.append((f"{pointer}/value", f"{message} ({_span(field)})"))
-    return value
-
-
-def _span(field: NameplateField) -> str:
-    bounds = (("at least", field.least), ("at most", field.most))
-    return ", ".join(f"{word} {bound:g} (SI)" for word, bound in bounds if bound is not None)
-
-
-def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue:
-    """The nominal nearest to a reading that tells it, or else the rule set's assumption."""
-    least = min(field.nominals, default=0.0)
-    latest = {reading.check: reading.value for reading in readings}
-    for check in field.deduce_from:
-        seen = latest.get(check)
-        if seen is not None and seen > 0.75 * least:
-            nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
-            return NameplateValue(nearest, 0.0, "deduced")
-    return NameplateValue(field.default, field.default_uncertainty, "assumed")

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, BeliefModel, by_remedy
+from service.diagnosis.belief import Belief, information_about
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
+from service.diagnosis.costs import Weighing, weigh
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.planning import (
     Candidate,
@@ -21,22 +22,20 @@ from service.diagnosis.planning import (
     plan,
     unanswered,
 )
+from service.diagnosis.states import BeliefModel
+from service.diagnosis.verdict import (
+    SEEN_RATIO,
+    WORTH_NAMING,
+    Verdict,
+    leader,
+    make_verdict,
+    needs,
+    second_faults,
+)
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
-# A fault counts as seen when a reading is at least twice as likely under it as when healthy.
-SEEN_RATIO = 2.0
-# Faults under this probability are not worth naming in an ambiguity group.
-WORTH_NAMING = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """A fault, the probability that its remedy is the right one, and the faults that share it."""
-
-    fault: Fault
-    confidence: float
-    group: tuple[tuple[str, float], ...]
-    also_replace: tuple[str, ...]
+# A check is asked for a second fault if it promises so many bits about whether that is there.
+WORTH_ASKING = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +54,7 @@ class Decision:
     plan: Plan | None
     verdict: Verdict | None
     reasons: tuple[Reason, ...]
+    weighing: Weighing | None = None
 
 
 def decide(
@@ -64,60 +64,129 @@ def decide(
     findings: Sequence[Finding],
     conclusions: Conclusions,
     belief: Belief,
+    information: Mapping[str, float],
     conflicts: Sequence[Conflict],
 ) -> Decision:
-    """The decision for a case."""
-    standing = {finding.check: finding for finding in findings if not finding.superseded}
-    leading, confidence = leader(model, belief)
+    """The decision for a case. `information`: what each check promises, in bits."""
+    standing = {finding.check: finding for finding in findings if finding.stands}
+    stopped = bool(conclusions.stops)
+
+    def missing_for(fault: str) -> tuple[str, ...]:
+        return needs(rule_set, model, case, belief, fault, standing, stopped=stopped)
+
+    def among(names: Iterable[str]) -> list[Candidate]:
+        return candidates(rule_set, information, case, conclusions, names)
+
+    def about_second(fault: Fault) -> Plan | None:
+        """What tells whether a suspected second fault is there: a check, or a second reading."""
+        because = f"It tells whether {fault.title} has come on top of the fault already found."
+        telling = _telling(model, belief, offered, fault.id)
+        if telling is not None:
+            return plan(rule_set, telling, because)
+        again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
+        return None if again is None else plan(rule_set, again, because, recheck=True)
+
+    leading, confidence = leader(rule_set, model, belief, case.required_confidence)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
-    missing = (
-        needs(rule_set, model, case, belief, leading, standing, stopped=bool(conclusions.stops))
-        if convinced
-        else ()
-    )
+    missing = missing_for(leading) if convinced else ()
     verdict = None
+    beside = second_faults(model, belief, leading) if convinced else {}
+    proven = [
+        fault
+        for fault, chance in beside.items()
+        if chance >= case.required_confidence and not missing_for(fault)
+    ]
     if convinced and not missing and not conflicts:
-        verdict = _verdict(rule_set, model, belief, leading, confidence)
+        verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
         return Decision("stop-work", None, verdict, reasons)
     if leading == NO_FAULT and _abnormal(rule_set, standing):
         verdict = None
+    offered = among(unanswered(rule_set, findings))
+    weighing = None
+    if case.costs is not None:
+        weighing = weigh(rule_set, model, case.costs, belief.states, offered)
     if verdict is not None:
+        rather = _cheaper_first(rule_set, weighing, offered)
+        for fault, _ in verdict.also_suspected:
+            if rather is None:
+                rather = about_second(fault)
+        if rather is not None:
+            return _next(rather, weighing)
         if leading == NO_FAULT:
             text = f"it is {confidence:.0%} sure that no fault is present"
-            return Decision("no-fault-found", None, None, (Reason("no-fault-present", text),))
-        return Decision("fault-found", None, verdict, ())
-
-    def among(names: Iterable[str]) -> list[Candidate]:
-        return candidates(rule_set, model, case, conclusions, belief.states, names)
+            reason = Reason("no-fault-present", text)
+            return Decision("no-fault-found", None, None, (reason,), weighing)
+        return Decision("fault-found", None, verdict, (), weighing)
 
     doubtful = [f.check for one in conflicts for f in one.to_repeat()]
     again = cheapest(among(dict.fromkeys(doubtful)))
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
-        return _next(plan(rule_set, again, because, recheck=True))
+        return _next(plan(rule_set, again, because, recheck=True), weighing)
     if missing:
         needed = cheapest(among(missing))
         if needed is not None:
             title = rule_set.faults[leading].title
             because = f"{title} is likely, but it is not a verdict while this is unchecked."
-            return _next(plan(rule_set, needed, because))
-    open_checks = unanswered(rule_set, findings)
-    best = choose(among(open_checks), rule_set.tuning.least_information)
+            return _next(plan(rule_set, needed, because), weighing)
+    best = choose(offered, rule_set.tuning.least_information)
     if best is not None:
         told = standing.get(best.check.id)
         if told is None:
-            return _next(plan(rule_set, best, best.check.why))
+            return _next(plan(rule_set, best, best.check.why), weighing)
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
-        return _next(plan(rule_set, best, because, recheck=True))
+        return _next(plan(rule_set, best, because, recheck=True), weighing)
     skipped = tuple(sorted(case.unavailable - standing.keys()))
     reasons = (
         *_unresolved(model, belief, conflicts, missing, skipped),
         *_assumed(case, standing),
     )
-    return Decision("unresolved", None, None, reasons)
+    return Decision("unresolved", None, None, reasons, weighing)
+
+
+def _cheaper_first(
+    rule_set: RuleSet, weighing: Weighing | None, offered: Sequence[Candidate]
+) -> Plan | None:
+    """The check that costs say is worth doing although the verdict is sure enough."""
+    if weighing is None or weighing.go_on is None or not weighing.worth_going_on:
+        return None
+    best = next(one for one in offered if one.check.id == weighing.check)
+    saved = weighing.replace_now - weighing.go_on
+    because = f"{best.check.why} Done first, it is expected to save {saved:.1f} minutes."
+    return plan(rule_set, best, because)
+
+
+def _telling(
+    model: BeliefModel, belief: Belief, offered: Sequence[Candidate], fault: str
+) -> Candidate | None:
+    """The check that tells most, per minute, whether a second fault is there."""
+    worth = {
+        one.check.id: information_about(model, belief.states, fault, one.check.id)
+        for one in offered
+    }
+    good = [one for one in offered if worth[one.check.id] >= WORTH_ASKING]
+    return min(good, key=lambda one: (-worth[one.check.id] / one.cost, one.check.id), default=None)
+
+
+def _once_only(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    standing: Mapping[str, Finding],
+    fault: str,
+) -> list[str]:
+    """Checks of the part itself that have shown a fault, and have been read only once."""
+    alone = model.single(fault)[0]
+    out = []
+    for name, finding in standing.items():
+        check = rule_set.checks[name]
+        healthy = float(np.dot(check.default, finding.evidence))
+        faulty = float(np.dot(model.tables[name][alone], finding.evidence))
+        if check.scope == "component" and not finding.repeats and faulty >= SEEN_RATIO * healthy:
+            out.append(name)
+    return out
 
 
 def _assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
@@ -149,98 +218,8 @@ def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
     ]
 
 
-def _next(chosen: Plan) -> Decision:
-    return Decision("check-next", chosen, None, ())
-
-
-def leader(model: BeliefModel, belief: Belief) -> tuple[str, float]:
-    """The most probable fault of the most probable remedy, and that remedy's probability."""
-    remedies = by_remedy(model, belief.states)
-    top = int(np.argmax(remedies))
-    inside = np.where(model.remedy_of == top, belief.posterior, -1.0)
-    return model.hypotheses[int(np.argmax(inside))], float(remedies[top])
-
-
-def needs(
-    rule_set: RuleSet,
-    model: BeliefModel,
-    case: Case,
-    belief: Belief,
-    fault: str,
-    standing: dict[str, Finding],
-    *,
-    stopped: bool = False,
-) -> tuple[str, ...]:
-    """The checks that must be answered before `fault` may be the verdict.
-
-    Those that the rule set asks for, by complaint and by fault; where it asks for none, a check
-    of the part itself that shows the fault: a complaint, or how the whole behaves, proves nothing
-    about a part. A check that cannot be carried out is waived, but not where it would rule out a
-    cause of an effect, or where the complaint asks for it.
-    """
-    found = rule_set.faults[fault]
-    # Work that stops asks no further questions, so the complaint's own are not waited for.
-    strict = () if stopped else rule_set.symptoms[case.symptom].verdict_needs
-    groups = [*strict, *found.verdict_needs]
-    missing = [
-        check
-        for group in groups
-        if not standing.keys() & set(group)
-        and (found.effect or group in strict or not case.unavailable.issuperset(group))
-        for check in group
-    ]
-    if missing or found.verdict_needs:
-        return tuple(dict.fromkeys(missing))
-    mine = np.where(model.fault_of == model.index(fault), belief.states, -1.0)
-    position = int(np.argmax(mine))  # the condition in which this fault most probably left it
-    showing = [
-        check
-        for check in rule_set.checks.values()
-        if np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
-        and check.id not in case.unavailable
-    ]
-    pool = [check.id for check in showing if check.scope == "component"] or [
-        check.id for check in showing
-    ]
-    for finding, row in belief.likelihoods:
-        healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
-        if finding.check in pool and row[position] >= SEEN_RATIO * healthy:
-            return ()
-    return tuple(check for check in pool if check not in standing)
-
-
-def _verdict(
-    rule_set: RuleSet, model: BeliefModel, belief: Belief, fault: str, confidence: float
-) -> Verdict:
-    remedy = rule_set.faults[fault].remedy
-    group = sorted(
-        (
-            (name, float(belief.posterior[model.index(name)]))
-            for name, other in rule_set.faults.items()
-            if other.remedy == remedy
-        ),
-        key=lambda pair: (-pair[1], pair[0]),
-    )
-    alike = tuple(pair for pair in group if pair[1] >= WORTH_NAMING)
-    return Verdict(
-        rule_set.faults[fault],
-        confidence,
-        alike if len(alike) > 1 else (),
-        _also_replace(rule_set, model, belief, remedy),
-    )
-
-
-def _also_replace(
-    rule_set: RuleSet, model: BeliefModel, belief: Belief, remedy: str
-) -> tuple[str, ...]:
-    """The remedy's own, and the parts that the fault has more likely than not taken with it."""
-    inside = model.to_remedy[:, model.remedies.index(remedy)] * belief.states
-    parts = list(rule_set.remedies[remedy].also_replace)
-    for condition in rule_set.conditions.values():
-        here = np.array([name == condition.id for _, name in model.states])
-        if inside[here].sum() > 0.5 * inside.sum():
-            parts += condition.parts
-    return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)
+def _next(chosen: Plan, weighing: Weighing | None) -> Decision:
+    return Decision("check-next", chosen, None, (), weighing)
 
 
 def _unresolved(

@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, BeliefModel, decibans
+from service.diagnosis.belief import Belief, decibans
 from service.diagnosis.chaining import Conclusions, FiredRule
 from service.diagnosis.decision import Decision
+from service.diagnosis.states import BeliefModel
 from service.ruleset.model import UNLISTED_FAULT, Consequence, Predicate, RuleSet
 
 MOVED_SHOWN = 5

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from service.diagnosis.case import Case
+from service.diagnosis.case import DIAGNOSE, Case
 from service.diagnosis.findings import Finding
 from service.ruleset.conditions import holds
 from service.ruleset.model import RuleSet
@@ -13,8 +13,13 @@ from service.ruleset.model import RuleSet
 def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozenset[str]:
     """The tokens that hold before any rule has fired (see `service.ruleset.conditions`)."""
     everything = list(findings)
-    standing = [finding for finding in everything if not finding.superseded]
-    out = {f"symptom/{case.symptom}"}
+    standing = [finding for finding in everything if finding.stands]
+    out = {f"phase/{case.phase}"}
+    if case.phase == DIAGNOSE:
+        out.add(f"symptom/{case.symptom}")
+    for remedy in case.repairs:
+        done = rule_set.remedies[remedy]
+        out |= {f"replaced/{part}" for part in (*done.parts, *done.also_replace)}
     out |= {f"confirmed/{one}" for one in effective_confirmations(rule_set, case)}
     values: dict[tuple[str, str], float | str] = {
         ("nameplate", name): plate.value for name, plate in case.nameplate.items()
@@ -29,9 +34,13 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
     # A contact that was closed once and open the next time is the danger itself: what safety rules
     # ask for is not superseded.
     for finding in everything:
+        if finding.invalid:
+            continue
+        kind = "earlier" if finding.stage < len(case.repairs) else "possible"
+        kinds = {kind} if finding.reading.past else {kind, "possible"}
         for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
             if probability >= rule_set.tuning.possible:
-                out.add(f"possible/{finding.check}/{outcome}")
+                out |= {f"{kind}/{finding.check}/{outcome}" for kind in kinds}
     for predicate in rule_set.predicates:
         value = values.get((predicate.subject, predicate.name))
         if value is not None and holds(predicate, value):

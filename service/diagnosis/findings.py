@@ -6,8 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from service.diagnosis.case import Case, NameplateValue, Reading
+from service.diagnosis.case import Case
 from service.diagnosis.instrument import Instrument
+from service.diagnosis.nameplate import NameplateValue
+from service.diagnosis.readings import Reading
 from service.physics.metrology import (
     Accuracy,
     accuracy_half_width,
@@ -23,6 +25,7 @@ from service.ruleset.model import Check, Limit, Measure, RuleSet
 # An observation can be misheard or mistyped; that is part of the likelihood rows, not of this.
 CERTAIN = 1.0
 INCONCLUSIVE = "inconclusive"
+INVALID = "invalid"
 CONCLUSIVE = 0.6
 
 
@@ -48,13 +51,15 @@ class Finding:
     edges: tuple[PlacedLimit, ...]
     value: float | None  # SI, after the leads are subtracted
     uncertainty: float | None  # standard, SI
-    superseded: bool
-    repeats: int  # earlier readings of the same check with the same outcome
+    superseded: bool  # by a later reading of the same check, with no repair between them
+    repeats: int  # earlier readings of the same check with the same outcome, likewise
     notes: tuple[str, ...]
 
     @property
     def outcome(self) -> str:
-        """The outcome with more than 60 %, or `inconclusive`."""
+        """The outcome with more than 60 %, or `inconclusive`, or `invalid`."""
+        if self.invalid:
+            return INVALID
         best = max(range(len(self.evidence)), key=lambda i: self.evidence[i])
         return self.outcomes[best] if self.evidence[best] > CONCLUSIVE else INCONCLUSIVE
 
@@ -62,6 +67,21 @@ class Finding:
     def probability(self) -> float:
         """The probability of that outcome."""
         return max(self.evidence)
+
+    @property
+    def invalid(self) -> bool:
+        """Taken under conditions under which it proves nothing."""
+        return bool(self.reading.violated)
+
+    @property
+    def stage(self) -> int:
+        """How many repairs had been made when it was read."""
+        return self.reading.stage
+
+    @property
+    def stands(self) -> bool:
+        """Whether it says what the equipment is like now."""
+        return not (self.superseded or self.reading.past or self.invalid)
 
     def probability_of(self, outcome: str) -> float:
         """The probability of one outcome."""
@@ -86,19 +106,26 @@ def placed_limits(
 
 def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
     """One finding per reading, in the order of the request."""
-    latest = case.latest()
+    latest = {(reading.check, reading.stage): reading.index for reading in case.readings}
     found: list[Finding] = []
     for reading in case.readings:
         finding = find(rule_set, case, reading)
-        earlier = [one for one in found if one.check == finding.check]
+        earlier = [
+            one
+            for one in found
+            if one.check == finding.check and one.reading.stage == reading.stage
+        ]
         repeats = sum(one.outcome == finding.outcome for one in earlier)
-        superseded = latest[reading.check].index != reading.index
-        notes = list(finding.notes)
+        last = latest[reading.check, reading.stage]
+        superseded = last != reading.index
+        notes = [*finding.notes, *(f"invalid: {told}" for told in reading.violated)]
         if superseded:
             notes.append(
-                f"a later reading of this check (readings/{latest[reading.check].index}) stands, "
+                f"a later reading of this check (readings/{last}) stands, "
                 "but what this one says of safety still counts; leave it out if it was a slip"
             )
+        elif reading.past:
+            notes.append("taken before the repair: it tells what was wrong then")
         elif earlier:
             notes.append("stands instead of the earlier reading of this check")
         found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
@@ -124,10 +151,14 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
     limits = [edge.value for edge in edges]
     if reading.value is not None:
         value, uncertainty = measured(reading.value, instrument)
+        if reading.uncertainty is not None:
+            value, uncertainty = reading.value, reading.uncertainty
         region = partition_probabilities(
             value, uncertainty, limits, [edge.uncertainty for edge in edges]
         )
-        if instrument is not None and not instrument.stated:
+        if reading.uncertainty is not None:
+            notes.append(f"worked out from its inputs by {check.calculation}")
+        elif instrument is not None and not instrument.stated:
             notes.append("accuracy not given: the rule set's default instrument is assumed")
     else:
         beyond = reading.beyond if reading.beyond is not None else math.inf

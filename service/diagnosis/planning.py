@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 
-from service.diagnosis.belief import BeliefModel, Vector, expected_information
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.facts import effective_confirmations, withdrawn
-from service.diagnosis.findings import INCONCLUSIVE, Finding
+from service.diagnosis.findings import INCONCLUSIVE, INVALID, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
 # A dead check serves in place of a live one if it tells at least this share of it.
@@ -46,7 +44,7 @@ class Plan:
 
 
 def opened(rule_set: RuleSet, case: Case) -> bool:
-    """Whether the equipment may stand open: said so, or read behind the cover."""
+    """Whether the equipment may stand open: said so, or read or repaired behind the cover."""
     effective = effective_confirmations(rule_set, case)
     if any(rule_set.precautions[one].withdrawn_by for one in effective):
         return True
@@ -54,9 +52,9 @@ def opened(rule_set: RuleSet, case: Case) -> bool:
         one for access in rule_set.access.values() for one in access.closes_with
     ):
         return False
-    return any(
-        rule_set.access[rule_set.checks[reading.check].access].requires for reading in case.readings
-    )
+    done = [rule_set.remedies[remedy].access for remedy in case.repairs]
+    done += [rule_set.checks[reading.check].access for reading in case.readings]
+    return any(rule_set.access[access].requires for access in done)
 
 
 def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
@@ -91,23 +89,22 @@ def _blind(case: Case, check: Check) -> bool:
 
 def candidates(
     rule_set: RuleSet,
-    model: BeliefModel,
+    information: Mapping[str, float],
     case: Case,
     conclusions: Conclusions,
-    states: Vector,
     checks: Iterable[str],
 ) -> list[Candidate]:
     """The checks among `checks` that may be offered, unanswered or to be repeated.
+
+    `information`: what each check of the rule set promises, in bits.
 
     A live check waits for each of its dead alternatives that may be offered and would tell at
     least a tenth of what the live one would.
     """
     answered = case.answered
 
-    @cache
     def promises(name: str) -> float:
-        blind = _blind(case, rule_set.checks[name])
-        return 0.0 if blind else expected_information(model, states, name)
+        return 0.0 if _blind(case, rule_set.checks[name]) else information[name]
 
     def serves(name: str, live: float) -> bool:
         enough = max(rule_set.tuning.least_information, DEAD_SHARE * live)
@@ -122,8 +119,8 @@ def candidates(
         check = rule_set.checks[name]
         if not may_be_offered(conclusions, case, check):
             continue
-        information = promises(name)
-        if any(serves(other, information) for other in check.dead_alternatives):
+        promised = promises(name)
+        if any(serves(other, promised) for other in check.dead_alternatives):
             continue
         if check.access not in waiting_at:
             waiting_at[check.access] = unmet(rule_set, case, check)
@@ -132,7 +129,7 @@ def candidates(
         out.append(
             Candidate(
                 check=check,
-                information=information,
+                information=promised,
                 cost=work + sum(minutes[one] for one in waiting),
                 unmet=waiting,
                 preferred=name in conclusions.preferred,
@@ -193,9 +190,9 @@ def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool
 
 def unanswered(rule_set: RuleSet, findings: Iterable[Finding]) -> list[str]:
     """Checks without a reading, or with a single one that decided nothing, in the set's order."""
-    readings = list(findings)
+    readings = [finding for finding in findings if not finding.reading.past]
     times = Counter(finding.check for finding in readings)
-    vague = {finding.check for finding in readings if finding.outcome == INCONCLUSIVE}
+    vague = {f.check for f in readings if f.outcome in (INCONCLUSIVE, INVALID)}
     return [
         name for name in rule_set.checks if not times[name] or (name in vague and times[name] == 1)
     ]

@@ -7,18 +7,22 @@ from typing import Any
 
 import numpy as np
 
-from service.diagnosis.belief import BeliefModel, Vector
+from service.diagnosis.belief import pair_probabilities
+from service.diagnosis.bring import Bring
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
-from service.diagnosis.decision import Verdict
+from service.diagnosis.costs import Weighing
 from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
 from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
+from service.diagnosis.states import BeliefModel, Vector
+from service.diagnosis.verdict import Verdict
 from service.physics.units import from_si
-from service.ruleset.model import UNLISTED_FAULT, Check, Measure, RuleSet
+from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
 MILLIONTHS = 1_000_000
+PAIR_SHOWN = 0.01
 
 
 def hypotheses(rule_set: RuleSet, model: BeliefModel, posterior: Vector) -> list[dict[str, Any]]:
@@ -41,6 +45,45 @@ def hypotheses(rule_set: RuleSet, model: BeliefModel, posterior: Vector) -> list
         for name, unit in zip(model.hypotheses, units, strict=True)
     ]
     return sorted(rows, key=lambda row: (-float(row["probability"]), str(row["fault"])))
+
+
+def pairs(model: BeliefModel, states: Vector) -> list[dict[str, Any]]:
+    """Two faults at once, of at least one percent, most probable first."""
+    rows = [
+        {"faults": list(faults), "probability": round(chance, 6)}
+        for faults, chance in pair_probabilities(model, states).items()
+        if chance >= PAIR_SHOWN
+    ]
+    return sorted(rows, key=lambda row: (-float(str(row["probability"])), str(row["faults"])))
+
+
+def bring(rule_set: RuleSet, found: Bring) -> dict[str, Any]:
+    """What to bring, as shown."""
+    return {
+        "tools": [
+            {"id": tool, "title": rule_set.tools[tool], "used_for": list(users)}
+            for tool, users in found.tools
+        ],
+        "parts": [
+            {
+                "id": part.id,
+                "probability": round(part.probability, 4),
+                "price_class": part.price_class,
+                "faults": list(part.faults),
+            }
+            for part in found.parts
+        ],
+    }
+
+
+def expected_cost(weighing: Weighing) -> dict[str, Any]:
+    """Replacing now against going on, minutes."""
+    return {
+        "remedy": weighing.remedy,
+        "replace_now": round(weighing.replace_now, 2),
+        "check": weighing.check,
+        "go_on": None if weighing.go_on is None else round(weighing.go_on, 2),
+    }
 
 
 def finding(one: Finding) -> dict[str, Any]:
@@ -69,7 +112,7 @@ def finding(one: Finding) -> dict[str, Any]:
         ],
         "limits": limits(one.measure, one.edges) if one.measure else [],
         "measured": shown,
-        "superseded": one.superseded,
+        "superseded": one.superseded or one.reading.past,
         "notes": list(one.notes),
     }
 
@@ -176,12 +219,14 @@ def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict
     check that the rules bar on this equipment.
     """
     remedy = rule_set.remedies[found.fault.remedy]
+    beside = [rule_set.remedies[fault.remedy] for fault, _ in found.also_found]
     extra = [check for check in rule_set.checks if check in conclusions.follow_up]
     opened = bool(rule_set.access[remedy.access].requires)
     every = rule_set.after_every_repair if opened else ()
+    proving = [check for one in (remedy, *beside) for check in one.checks_after]
     after = [
         check
-        for check in dict.fromkeys([*remedy.checks_after, *extra, *every])
+        for check in dict.fromkeys([*proving, *extra, *every])
         if rule_set.access[rule_set.checks[check].access].powered or check not in conclusions.barred
     ]
     return {
@@ -189,16 +234,33 @@ def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict
         "title": found.fault.title,
         "component": found.fault.component,
         "confidence": round(found.confidence, 6),
-        "remedy": {
-            "id": remedy.id,
-            "action": remedy.action,
-            "minutes": remedy.minutes,
-            "source": remedy.source,
-        },
+        "remedy": _remedy(remedy),
         "parts": list(remedy.parts),
         "also_replace": list(found.also_replace),
+        "also_found": [_second(rule_set, *one) for one in found.also_found],
+        "also_suspected": [_second(rule_set, *one) for one in found.also_suspected],
         "checks_after_repair": after,
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
+    }
+
+
+def _second(rule_set: RuleSet, fault: Fault, chance: float) -> dict[str, Any]:
+    return {
+        "fault": fault.id,
+        "title": fault.title,
+        "component": fault.component,
+        "confidence": round(chance, 6),
+        "remedy": _remedy(rule_set.remedies[fault.remedy]),
+        "parts": list(rule_set.remedies[fault.remedy].parts),
+    }
+
+
+def _remedy(remedy: Remedy) -> dict[str, Any]:
+    return {
+        "id": remedy.id,
+        "action": remedy.action,
+        "minutes": remedy.minutes,
+        "source": remedy.source,
     }
 
 

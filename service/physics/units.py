@@ -149,6 +149,28 @@ def accepted_units(quantity: str) -> tuple[str, ...]:
         raise UnknownQuantity(f"{_shown(quantity)} is not a known quantity{hint}") from None
 
 
+def quantity_of(unit: str) -> str:
+    """The quantity whose units have the dimension of the UCUM code `unit`; of two, the first.
+
+    So Cel is of "temperature"; that a difference is meant, the unit does not say. Raises
+    UnknownUnit if it is no code, or one of no known quantity.
+    """
+    for quantity in QUANTITIES:
+        try:
+            _scale(unit, quantity)
+        except WrongDimension:
+            continue
+        except UnknownUnit:
+            short = isinstance(unit, str) and len(unit) <= MAX_UNIT_LENGTH
+            near = _near(unit) if short else []
+            hint = f"did you mean {' or '.join(near)}?" if near else "codes are such as V, Ohm or g"
+            raise UnknownUnit(f"{_shown(str(unit))} is not a UCUM unit code; {hint}") from None
+        return quantity
+    raise UnknownUnit(
+        f"{_shown(unit)} is a unit of no known quantity; known: {', '.join(QUANTITIES)}"
+    )
+
+
 def si_unit(quantity: str) -> str:
     """The UCUM code of the SI unit that `to_si` gives for `quantity`. Raises UnknownQuantity."""
     return accepted_units(quantity)[0]

@@ -99,7 +99,15 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
         after = self.known(
             "rule-set", ("after_every_repair",), head["after_every_repair"], checks, "check"
         )
+        unreleased = self.known(
+            "rule-set",
+            ("when_not_released",),
+            head.get("when_not_released", ()),
+            precautions,
+            "precaution",
+        )
         tuning = self.tuning(head["tuning"])
+        costs = self.costs(head["costs"])
         if self.issues:
             raise RuleSetError(self.issues)
         return m.RuleSet(
@@ -118,6 +126,8 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             minutes_source=head["minutes_source"],
             always=always,
             after_every_repair=after,
+            when_not_released=unreleased,
+            costs=costs,
             tools=self.tools,
             symptoms=symptoms,
             conditions=conditions,

@@ -5,7 +5,11 @@ Tokens (`kind/rest`) name all that a rule can see:
     finding/CHECK/OUTCOME    the reading is, with near certainty, this outcome
     possible/CHECK/OUTCOME   it may well be this outcome (safety rules ask for this)
     answered/CHECK           there is a reading
-    symptom/ID  confirmed/PRECAUTION
+    symptom/ID               the complaint, as long as no repair is to be proven
+    phase/PHASE              diagnose or verify-repair
+    earlier/CHECK/OUTCOME    a reading from before the repairs may well have been this outcome
+    replaced/PART            a repair has replaced it
+    confirmed/PRECAUTION
     test/...                 a comparison of a nameplate value or a reading that holds
     state/ID  admit/CHECK  require/PRECAUTION   derived by other rules
 """
@@ -107,7 +111,12 @@ def _tokens(
         return [f"answered/{check}"]
     if "symptom" in node:
         return [f"symptom/{symptom}" for symptom in _many(node["symptom"])]
+    if "earlier" in node:
+        return [f"earlier/{node['earlier']}/{outcome}" for outcome in _many(node["possible"])]
+    if "replaced" in node:
+        return [f"replaced/{part}" for part in _many(node["replaced"])]
     for key, kind in (
+        ("phase", "phase"),
         ("state", "state"),
         ("confirmed", "confirmed"),
         ("admitted", "admit"),

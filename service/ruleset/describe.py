@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from service.physics.units import from_si
-from service.ruleset.model import Check, Limit, Measure, NameplateField, RuleSet
+from service.ruleset.header import NameplateField
+from service.ruleset.model import Check, Limit, Measure, RuleSet
 
 
 def summarise(rule_set: RuleSet) -> dict[str, Any]:

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
-from service.ruleset.model import UNLISTED_FAULT, NameplateField
+from service.ruleset.header import NameplateField
+from service.ruleset.model import UNLISTED_FAULT
 from service.ruleset.source import Document, Issue, Path_
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]

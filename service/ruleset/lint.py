@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 
 from service.inference.rules import RuleListError, checked_strata
+from service.physics.calculations import CALCULATIONS
 from service.ruleset.limits import limit_edge
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Limit, RuleSet
 from service.ruleset.source import Document, Issue
@@ -113,6 +114,17 @@ def _rules_can_be_chained(rule_set: RuleSet) -> Iterator[Found]:
         checked_strata(token_rules(rule_set.rules))
     except RuleListError as error:
         yield "rules", (error.rule or "").rsplit("#", 1)[0], str(error)
+
+
+def _calculations_are_known(rule_set: RuleSet) -> Iterator[Found]:
+    for check in rule_set.checks.values():
+        if check.calculation is None:
+            continue
+        if check.calculation not in CALCULATIONS:
+            known = ", ".join(CALCULATIONS)
+            yield "checks", check.id, f"no calculation {check.calculation!r}; known: {known}"
+        elif not check.measures:
+            yield "checks", check.id, "a calculation makes a reading: the check must be measured"
 
 
 def _no_fault_has_no_row(rule_set: RuleSet) -> Iterator[Found]:
@@ -238,6 +250,7 @@ LINTS: tuple[Callable[[RuleSet], Iterator[Found]], ...] = (
     _high_voltage_needs_discharge,
     _limits_rise,
     _rules_can_be_chained,
+    _calculations_are_known,
     _no_fault_has_no_row,
     _every_fault_can_be_confirmed,
     _no_fault_is_listed,

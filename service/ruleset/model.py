@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from service.ruleset.header import Capacitor, Costs, InstrumentDefault, NameplateField, Tuning
+
 UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
 
@@ -24,24 +26,6 @@ class Quantity:
     value: float
     unit: str
     quantity: str
-
-
-@dataclass(frozen=True, slots=True)
-class NameplateField:
-    """One nameplate entry: a quantity, or one of a few words."""
-
-    id: str
-    title: str
-    quantity: str | None
-    choices: tuple[str, ...]
-    default: float | str
-    unit: str | None
-    default_uncertainty: float  # standard uncertainty of an assumed value, SI
-    nominals: tuple[float, ...]  # values that an unstated one may be deduced to be, SI
-    deduce_from: tuple[str, ...]  # checks whose reading tells the nearest nominal
-    least: float | None  # SI; values outside [least, most] are refused
-    most: float | None
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +70,21 @@ class MeterTestVoltage:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingCondition:
+    """What must hold for a reading of a check to count: a span in SI units, or words."""
+
+    id: str
+    title: str
+    quantity: str | None
+    unit: str | None  # for display
+    least: float | None
+    most: float | None
+    choices: tuple[str, ...]
+    accept: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
     """A test or an observation."""
 
@@ -110,6 +109,8 @@ class Check:
     outcomes: tuple[str, ...]
     measures: tuple[Measure, ...]
     test_voltage: MeterTestVoltage | None
+    conditions: tuple[ReadingCondition, ...]
+    calculation: str | None  # what makes a reading of it from raw inputs
     precautions: tuple[str, ...]
     default: tuple[float, ...]  # P(outcome | part healthy), in the order of `outcomes`
     rows: Mapping[str, Row]  # P(outcome | fault) where it differs
@@ -120,6 +121,10 @@ class Check:
     def meaning(self, outcome: str) -> Meaning:
         """Whether a healthy part gives this outcome."""
         return "normal" if outcome in self.expected else "abnormal"
+
+    def healthy(self, condition: str | None) -> Row:
+        """P(outcome | no fault that shows here, condition)."""
+        return self.given.get((None, condition), self.default) if condition else self.default
 
     def row(self, fault: str, condition: str | None, unlisted_blend: float) -> tuple[float, ...]:
         """P(outcome | fault, condition), in the order of `outcomes`.
@@ -146,6 +151,7 @@ class Symptom:
     id: str
     title: str
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
+    proven_by: tuple[str, ...]  # checks that show, after a repair, that it is gone
     source: str
 
 
@@ -177,6 +183,7 @@ class Fault:
     rate: float  # relative frequency among faults
     symptoms: Mapping[str, float]  # P(symptom | fault)
     conditions: Mapping[str, float]  # P(condition | fault); the rest: none of them
+    causes: Mapping[str, float]  # P(that fault is there too | this one)
     remedy: str
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     effect: bool  # usually the effect of another fault
@@ -192,6 +199,7 @@ class Remedy:
     minutes: float
     access: str
     parts: tuple[str, ...]
+    price_class: str
     also_replace: tuple[str, ...]
     checks_after: tuple[str, ...]
     precautions: tuple[str, ...]
@@ -293,45 +301,6 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentDefault:
-    """What is assumed of a meter whose accuracy is not given (SI units)."""
-
-    quantity: str
-    percent_of_reading: float
-    counts: float
-    display_counts: float  # resolution = reading's decade over this, where none is given
-    finest_resolution: float
-    lead_resistance: float
-    lead_uncertainty: float
-    range: float
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
-class Capacitor:
-    """Names of the nameplate fields that hold the stored-energy figures."""
-
-    capacitance: str
-    rated_voltage: str
-    bleed_resistance: str
-
-
-@dataclass(frozen=True, slots=True)
-class Tuning:
-    """Numbers of the reasoning itself, each with a source in the rule set."""
-
-    unlisted_share: float
-    unlisted_component: float
-    unlisted_function: float
-    symptom_floor: float
-    certain: float  # a finding of this probability is a fact for rules
-    possible: float  # from this probability on a safety rule counts it
-    live_risk_minutes: float
-    least_information: float  # bits
-    conflict_ratio: float
-
-
-@dataclass(frozen=True, slots=True)
 class RuleSet:
     """Everything the service knows about one type of equipment."""
 
@@ -350,6 +319,8 @@ class RuleSet:
     minutes_source: str
     always: tuple[str, ...]  # precautions that stand in every answer
     after_every_repair: tuple[str, ...]
+    when_not_released: tuple[str, ...]  # precautions while a repair is not proven
+    costs: Costs
     tools: Mapping[str, str]
     symptoms: Mapping[str, Symptom]
     conditions: Mapping[str, Condition]

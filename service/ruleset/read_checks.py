@@ -54,12 +54,38 @@ class CheckReader(Draft):
             outcomes=outcomes,
             measures=measures,
             test_voltage=self.test_voltage(path, raw.get("test_voltage"), outcomes),
+            conditions=tuple(
+                self.condition_of_reading((*path, "conditions", index), item)
+                for index, item in enumerate(raw.get("conditions", ()))
+            ),
+            calculation=raw.get("calculation"),
             precautions=self.known(
                 "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
             ),
             default=self.row((*path, "default"), raw["default"]["p"], outcomes),
             rows=rows,
             given=given,
+            source=raw["source"],
+        )
+
+    def condition_of_reading(self, path: Path_, raw: Mapping[str, Any]) -> m.ReadingCondition:
+        quantity = raw.get("quantity")
+
+        def bound(key: str) -> float | None:
+            return self.si("checks", path, raw[key], quantity or "") if key in raw else None
+
+        self.known("checks", path, raw.get("accept", ()), raw.get("choices", ()), "choice")
+        if quantity is not None and "least" not in raw and "most" not in raw:
+            self.fail("checks", path, "a condition needs `least`, `most` or both")
+        return m.ReadingCondition(
+            id=raw["id"],
+            title=raw["title"],
+            quantity=quantity,
+            unit=(raw.get("most") or raw.get("least") or {}).get("unit"),
+            least=bound("least"),
+            most=bound("most"),
+            choices=tuple(raw.get("choices", ())),
+            accept=tuple(raw.get("accept", ())),
             source=raw["source"],
         )
 

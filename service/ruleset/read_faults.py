@@ -16,7 +16,8 @@ class FaultReader(Draft):
 
     def symptom(self, path: Path_, raw: Mapping[str, Any]) -> m.Symptom:
         needs = self.groups_of_checks("symptoms", path, raw.get("verdict_needs", ()))
-        return m.Symptom(raw["id"], raw["title"], needs, raw["source"])
+        proof = self.known("symptoms", path, raw.get("proven_by", ()), self.raw_checks, "check")
+        return m.Symptom(raw["id"], raw["title"], needs, proof, raw["source"])
 
     def groups_of_checks(
         self, name: str, path: Path_, raw: Iterable[Iterable[str]]
@@ -46,6 +47,10 @@ class FaultReader(Draft):
         self.known("faults", path, conditions, self.raw_conditions, "condition")
         if math.fsum(conditions.values()) > 1.0 + SUM_TOLERANCE:
             self.fail("faults", path, "the conditions' probabilities sum to more than 1")
+        causes = raw.get("causes", {})
+        self.known("faults", path, causes, self.raw_faults, "fault")
+        if math.fsum(causes.values()) > 1.0 + SUM_TOLERANCE:
+            self.fail("faults", path, "the probabilities of what it causes sum to more than 1")
         return m.Fault(
             id=raw["id"],
             title=raw["title"],
@@ -53,11 +58,19 @@ class FaultReader(Draft):
             rate=float(raw["rate"]),
             symptoms={k: float(v) for k, v in raw["symptoms"].items()},
             conditions={k: float(v) for k, v in conditions.items()},
+            causes={k: float(v) for k, v in causes.items()},
             remedy=raw["remedy"],
             verdict_needs=self.groups_of_checks("faults", path, raw.get("verdict_needs", ())),
             effect=raw.get("effect", False),
             source=raw["source"],
         )
+
+    def price_class(self, path: Path_, raw: Mapping[str, Any]) -> str:
+        named = raw.get("price_class", "none")
+        if raw["parts"] and "price_class" not in raw:
+            self.fail("faults", path, "a remedy with parts needs a price_class")
+        self.known("faults", path, [named], self.head["costs"]["price_classes"], "price class")
+        return str(named)
 
     def remedy(self, path: Path_, raw: Mapping[str, Any]) -> m.Remedy:
         self.known("faults", path, [raw["access"]], self.raw_access, "access")
@@ -67,6 +80,7 @@ class FaultReader(Draft):
             minutes=raw["minutes"],
             access=raw["access"],
             parts=tuple(raw["parts"]),
+            price_class=self.price_class(path, raw),
             also_replace=tuple(raw.get("also_replace", ())),
             checks_after=self.known(
                 "faults", path, raw.get("checks_after", ()), self.raw_checks, "check"

@@ -6,15 +6,22 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from service.ruleset import model as m
 from service.ruleset.draft import Draft
+from service.ruleset.header import (
+    Capacitor,
+    Costs,
+    InstrumentDefault,
+    NameplateField,
+    PriceClass,
+    Tuning,
+)
 from service.ruleset.source import Path_
 
 
 class HeaderReader(Draft):
     """Reads `rule-set.yaml`."""
 
-    def nameplate_field(self, name: str, raw: Mapping[str, Any]) -> m.NameplateField:
+    def nameplate_field(self, name: str, raw: Mapping[str, Any]) -> NameplateField:
         path: Path_ = ("nameplate", name)
         quantity = raw.get("quantity")
         choices = tuple(raw.get("choices", ()))
@@ -31,7 +38,7 @@ class HeaderReader(Draft):
         def optional(key: str) -> float | None:
             return self.si("rule-set", path, raw[key], quantity or "") if key in raw else None
 
-        return m.NameplateField(
+        return NameplateField(
             id=name,
             title=raw["title"],
             quantity=quantity,
@@ -50,13 +57,13 @@ class HeaderReader(Draft):
             source=raw["source"],
         )
 
-    def instrument(self, quantity: str, raw: Mapping[str, Any]) -> m.InstrumentDefault:
+    def instrument(self, quantity: str, raw: Mapping[str, Any]) -> InstrumentDefault:
         path: Path_ = ("instruments", quantity)
 
         def value(key: str, otherwise: float) -> float:
             return self.si("rule-set", path, raw[key], quantity) if key in raw else otherwise
 
-        return m.InstrumentDefault(
+        return InstrumentDefault(
             quantity=quantity,
             percent_of_reading=raw["percent_of_reading"],
             counts=raw["counts"],
@@ -68,19 +75,32 @@ class HeaderReader(Draft):
             source=raw["source"],
         )
 
-    def capacitor(self, raw: Mapping[str, str] | None) -> m.Capacitor | None:
+    def capacitor(self, raw: Mapping[str, str] | None) -> Capacitor | None:
         if raw is None:
             return None
         self.known("rule-set", ("capacitor",), raw.values(), self.nameplate, "nameplate field")
-        return m.Capacitor(**raw)
+        return Capacitor(**raw)
 
-    def tuning(self, raw: Mapping[str, Any]) -> m.Tuning:
-        names = set(m.Tuning.__dataclass_fields__)
+    def costs(self, raw: Mapping[str, Any]) -> Costs:
+        visit, classes = raw["second_visit"], raw["price_classes"]
+        if "none" not in classes:
+            self.fail("rule-set", ("costs", "price_classes"), "the class 'none' is missing")
+        return Costs(
+            second_visit=float(visit["minutes"]),
+            second_visit_source=visit["source"],
+            price_classes={
+                name: PriceClass(float(one["minutes"]), float(one["carry"]), one["source"])
+                for name, one in classes.items()
+            },
+        )
+
+    def tuning(self, raw: Mapping[str, Any]) -> Tuning:
+        names = set(Tuning.__dataclass_fields__)
         for key in sorted(names ^ set(raw)):
             word = "missing" if key in names else "unknown"
             self.fail("rule-set", ("tuning",), f"{word} tuning number {key!r}")
         return (
-            m.Tuning(**{k: float(v["value"]) for k, v in raw.items() if k in names})
+            Tuning(**{k: float(v["value"]) for k, v in raw.items() if k in names})
             if (names == set(raw))
-            else m.Tuning(*([0.0] * len(names)))
+            else Tuning(*([0.0] * len(names)))
         )

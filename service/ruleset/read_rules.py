@@ -56,6 +56,15 @@ class RuleReader(Draft):
                 wanted = node.get("outcome", node.get("possible", []))
                 wanted = wanted if isinstance(wanted, list) else [wanted]
                 self.known("rules", path, wanted, self.outcomes_of(check), "outcome")
+        elif "earlier" in node:
+            check = node["earlier"]
+            if self.known("rules", path, [check], self.raw_checks, "check"):
+                wanted = node["possible"]
+                wanted = wanted if isinstance(wanted, list) else [wanted]
+                self.known("rules", path, wanted, self.outcomes_of(check), "outcome")
+        elif "replaced" in node:
+            wanted = node["replaced"] if isinstance(node["replaced"], list) else [node["replaced"]]
+            self.known("rules", path, wanted, self.parts(), "part")
         elif "symptom" in node:
             wanted = node["symptom"] if isinstance(node["symptom"], list) else [node["symptom"]]
             self.known("rules", path, wanted, self.raw_symptoms, "symptom")
@@ -66,6 +75,11 @@ class RuleReader(Draft):
             checks = self.expand_checks("rules", path, [node["admitted"]])
             return {"any": [{"admitted": check} for check in checks]}
         return dict(node)
+
+    def parts(self) -> set[str]:
+        """Every part that a remedy replaces."""
+        remedies = [raw for _, raw in self.raw_remedies.values()]
+        return {part for raw in remedies for part in (*raw["parts"], *raw.get("also_replace", ()))}
 
     def outcomes_of(self, check: str) -> list[str]:
         raw = self.raw_checks[check][1]

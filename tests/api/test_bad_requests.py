@@ -59,7 +59,7 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/symptoms", "no-heat", "/symptoms", 'did you mean "symptom"'),
     ("/weather", "fine", "/weather", "the fields here are equipment, symptom"),
     ("/a~b", 1, "/a~0b", "unknown field"),
-    ("/phase", "verify-repair", "/phase", 'must be "diagnose"'),
+    ("/phase", "repair", "/phase", 'must be "diagnose", "verify-repair"'),
     ("/phase", True, "/phase", "must be text"),
     ("/case_id", 7, "/case_id", "must be text"),
     ("/case_id", "x" * 201, "/case_id", "at most 200"),

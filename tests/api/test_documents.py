@@ -13,7 +13,7 @@ from service.documents import MAX_DEPTH, dump_json, parse_json, shown
 from service.problems import Problem
 
 SCALARS = st.none() | st.booleans() | st.integers(-(10**30), 10**30) | st.floats(allow_nan=False)
-TEXTS = st.text(st.characters(exclude_categories=["Cs"]))
+TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=200)
 DOCUMENTS = st.recursive(
     SCALARS.filter(lambda value: value not in (float("inf"), float("-inf"))) | TEXTS,
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXTS, inner, max_size=4),

@@ -18,7 +18,14 @@ from service.problems import PROBLEM_TYPES
 from service.ruleset.source import RuleSetError
 from service.settings import Settings, SettingsError
 
-GETS = ["/v1/rule-sets", "/v1/rule-sets/microwave-oven", "/healthz", "/readyz", "/openapi.json"]
+GETS = [
+    "/v1/rule-sets",
+    "/v1/rule-sets/microwave-oven",
+    "/v1/calculations",
+    "/healthz",
+    "/readyz",
+    "/openapi.json",
+]
 
 
 def test_answer_is_one_line_in_the_order_of_the_contract(
@@ -33,9 +40,13 @@ def test_answer_is_one_line_in_the_order_of_the_contract(
         "status",
         "next_check",
         "verdict",
+        "release",
         "hypotheses",
+        "pairs",
         "findings",
         "precautions",
+        "bring",
+        "expected_cost",
         "conflicts",
         "reasons",
         "explanation",
@@ -118,7 +129,9 @@ def test_other_paths_are_not_found(client: FlaskClient, path: str) -> None:
     assert len(problem["detail"]) < 400
 
 
-@pytest.mark.parametrize("path", ["/v1/rule-sets", "/v1/rule-sets/microwave-oven", "/openapi.json"])
+@pytest.mark.parametrize(
+    "path", ["/v1/rule-sets", "/v1/rule-sets/microwave-oven", "/v1/calculations", "/openapi.json"]
+)
 def test_etag_saves_the_body(client: FlaskClient, path: str) -> None:
     first = client.get(path)
     tag = first.headers["ETag"]
@@ -135,7 +148,7 @@ def test_etag_follows_the_content(client: FlaskClient) -> None:
     tags = {
         client.get(path).headers["ETag"] for path in GETS if path not in ("/healthz", "/readyz")
     }
-    assert len(tags) == 3
+    assert len(tags) == 4
 
 
 @pytest.mark.parametrize("name", PROBLEM_TYPES)

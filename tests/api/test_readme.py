@@ -7,7 +7,9 @@ import re
 from pathlib import Path
 from typing import Any
 
+from service.api.response_schemas import STATUSES
 from service.diagnosis.assessment import assess_document
+from service.physics.calculations import calculate
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
@@ -32,5 +34,19 @@ def test_the_readmes_question_gets_the_readmes_answer(catalogue: Any) -> None:
 def test_the_readme_lists_every_status() -> None:
     table = README.split("`status` is one of", 1)[1].split("\n\n", 2)[1]
     listed = set(re.findall(r"^\| `([a-z-]+)`", table, re.MULTILINE))
-    statuses = {"check-next", "fault-found", "stop-work", "no-fault-found", "unresolved"}
+    statuses = set(STATUSES)
     assert listed == statuses
+
+
+def test_the_readmes_calculation_gets_the_readmes_result() -> None:
+    section = README.split("### Calculations", 1)[1].split("\n###", 1)[0]
+    question = re.search(r"/v1/calculations/([a-z-]+) .*-d '(\{.*?\})'\n", section, re.DOTALL)
+    assert question is not None
+    answer = calculate(question[1], json.loads(question[2]))
+    outputs = {(one["name"], one["value"], one["unit"]) for one in answer["outputs"]}
+    listed = re.findall(r'\{"name": "(\w+)", "value": ([^,]+), "unit": "(.)", \.\.\.\}', section)
+    assert len(listed) == 3
+    assert {(name, float(value), unit) for name, value, unit in listed} <= outputs
+    (clock,) = (one for one in answer["inputs"] if one["name"] == "clock")
+    assert json.dumps(clock) in section
+    assert answer["warnings"] == []

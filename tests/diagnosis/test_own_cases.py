@@ -68,6 +68,15 @@ def differences(expect: dict[str, Any], got: dict[str, Any]) -> list[str]:
                 check(bool(got["conflicts"]) == wanted, f"conflicts {got['conflicts']}")
             case "no_verdict":
                 check((verdict is None) == wanted, f"verdict {verdict and verdict['fault']}")
+            case "also_found":
+                found = sorted(one["fault"] for one in verdict["also_found"]) if verdict else None
+                check(found == sorted(wanted), f"also found {found}, not {wanted}")
+            case "reasons":
+                codes = {reason["code"] for reason in got["reasons"]}
+                check(set(wanted) <= codes, f"reasons {sorted(codes)} lack some of {wanted}")
+            case "bring":
+                parts = {part["id"] for part in got["bring"]["parts"]}
+                check(set(wanted) <= parts, f"parts to bring lack {sorted(set(wanted) - parts)}")
             case "improbable":
                 for name, most in wanted.items():
                     check(probability[name] <= most, f"{name} {probability[name]}, over {most}")

@@ -172,7 +172,7 @@ def test_extra_rule_sets_for_other_equipment_are_added(folder: Path) -> None:
     text = text.replace("id: microwave-oven\nequipment: microwave-oven", "id: rig\nequipment: rig")
     path.write_text(text, encoding="utf-8")
     catalogue = Catalogue.load(folder.parent)
-    assert catalogue.ids() == ("microwave-oven", "rig")
+    assert {"microwave-oven", "rig"} <= set(catalogue.ids())
     assert catalogue.for_equipment("rig") is not None
 
 

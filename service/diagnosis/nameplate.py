@@ -1,0 +1,80 @@
+"""The nameplate as used: what was stated, what a reading tells, what is assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.diagnosis.readings import Reading
+from service.diagnosis.refusals import Errors, escaped, si_quantity, unknown
+from service.ruleset.header import NameplateField
+from service.ruleset.model import RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class NameplateValue:
+    """A nameplate entry as used: stated, deduced from a reading, or assumed."""
+
+    value: float | str
+    uncertainty: float  # standard uncertainty, SI; 0 when stated
+    origin: str  # "stated" | "deduced" | "assumed"
+
+
+def read_nameplate(
+    rule_set: RuleSet,
+    raw: Mapping[str, Any],
+    readings: tuple[Reading, ...],
+    errors: Errors,
+) -> dict[str, NameplateValue]:
+    """Every field of the rule set's nameplate, whether stated or not."""
+    for name in raw:
+        if name not in rule_set.nameplate:
+            message = unknown("nameplate field", name, rule_set.nameplate)
+            errors.append((f"/nameplate/{escaped(name)}", message))
+    out: dict[str, NameplateValue] = {}
+    for name, field in rule_set.nameplate.items():
+        if raw.get(name) is None:
+            out[name] = _unstated(field, readings)
+        else:
+            value = _stated(field, raw[name], errors)
+            out[name] = NameplateValue(value, 0.0, "stated")
+    return out
+
+
+def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
+    pointer = f"/nameplate/{field.id}"
+    if field.quantity is None:
+        if given not in field.choices:
+            got = given if isinstance(given, str) else "a quantity"
+            message = f"{got[:60]!r} is not one of {', '.join(field.choices)}"
+            errors.append((pointer, message))
+        return given if isinstance(given, str) else field.default
+    if not isinstance(given, Mapping):
+        errors.append((pointer, "give a value and a unit"))
+        return field.default
+    value = si_quantity(pointer, given, field.quantity, errors)
+    if value is None:
+        return field.default
+    low = field.least is not None and value < field.least
+    if low or (field.most is not None and value > field.most):
+        message = f"{given['value']:g} {given['unit']} is outside what this rule set covers"
+        errors.append((f"{pointer}/value", f"{message} ({_span(field)})"))
+    return value
+
+
+def _span(field: NameplateField) -> str:
+    bounds = (("at least", field.least), ("at most", field.most))
+    return ", ".join(f"{word} {bound:g} (SI)" for word, bound in bounds if bound is not None)
+
+
+def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue:
+    """The nominal nearest to a reading that tells it, or else the rule set's assumption."""
+    least = min(field.nominals, default=0.0)
+    latest = {reading.check: reading.value for reading in readings}
+    for check in field.deduce_from:
+        seen = latest.get(check)
+        if seen is not None and seen > 0.75 * least:
+            nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
+            return NameplateValue(nearest, 0.0, "deduced")
+    return NameplateValue(field.default, field.default_uncertainty, "assumed")

@@ -1,0 +1,221 @@
+"""Readings as the request sends them, in SI units and checked against the rule set."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from service.diagnosis.instrument import Instrument
+from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity, unknown
+from service.physics.calculations import InputError, evaluate
+from service.physics.units import UnitError, from_si, to_si
+from service.ruleset.model import Check, Measure, ReadingCondition, RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one check gave. Exactly one of `outcome`, `value`, `beyond` is set."""
+
+    index: int  # in the request
+    check: str
+    outcome: str | None
+    value: float | None  # SI
+    unit: str | None  # as sent
+    quantity: str | None
+    beyond: float | None  # over range: the true value exceeds this (SI)
+    range_stated: bool
+    stage: int = 0  # repairs made before it
+    past: bool = False  # no longer tells what the equipment is like: a repair came between
+    uncertainty: float | None = None  # standard, SI; of a value worked out from raw inputs
+    violated: tuple[str, ...] = ()  # conditions that did not hold: it is invalid
+    unstated: tuple[str, ...] = ()  # conditions of which nothing was said
+
+
+def read_reading(
+    rule_set: RuleSet,
+    instruments: Mapping[str, Instrument],
+    index: int,
+    raw: Mapping[str, Any],
+    errors: Errors,
+) -> Reading | None:
+    """The reading of a request, or None and at least one more error."""
+    pointer = f"/readings/{index}"
+    check = rule_set.checks.get(raw["check"])
+    if check is None:
+        errors.append((f"{pointer}/check", unknown("check", raw["check"], rule_set.checks)))
+        return None
+    reading = _given(pointer, index, check, instruments, raw, errors)
+    if reading is None:
+        return None
+    violated, unstated = _conditions(pointer, check, raw.get("conditions") or {}, errors)
+    return replace(reading, violated=violated, unstated=unstated)
+
+
+def _conditions(
+    pointer: str, check: Check, given: Mapping[str, Any], errors: Errors
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What of a check's conditions was violated, in words, and what was left unsaid."""
+    known = {one.id: one for one in check.conditions}
+    for name in given.keys() - known.keys():
+        where = f"{pointer}/conditions/{escaped(name)}"
+        if known:
+            errors.append((where, unknown(f"condition of {check.id}", name, known, "conditions")))
+        else:
+            errors.append((where, f"a reading of {check.id} counts under any conditions"))
+    violated = []
+    for name in sorted(given.keys() & known.keys()):
+        told = _violation(f"{pointer}/conditions/{name}", known[name], given[name], errors)
+        violated += [told] if told else []
+    unstated = tuple(one.id for one in check.conditions if one.id not in given)
+    return tuple(violated), unstated
+
+
+def _violation(pointer: str, condition: ReadingCondition, given: Any, errors: Errors) -> str | None:
+    if condition.quantity is None:
+        if given not in condition.choices:
+            errors.append((pointer, f"must be one of {', '.join(condition.choices)}"))
+            return None
+        if given in condition.accept:
+            return None
+        return f"{condition.title}: {given}, must be {' or '.join(condition.accept)}"
+    if not isinstance(given, Mapping):
+        errors.append((pointer, "give a value and a unit"))
+        return None
+    value = si_quantity(pointer, given, condition.quantity, errors)
+    if value is None:
+        return None
+    low = condition.least is not None and value < condition.least
+    if not low and (condition.most is None or value <= condition.most):
+        return None
+    return f"{condition.title}: {given['value']:g} {given['unit']}, must be {span(condition)}"
+
+
+def span(condition: ReadingCondition) -> str:
+    """What a condition asks for, in words and in its own unit."""
+    if condition.quantity is None:
+        return " or ".join(condition.accept)
+
+    def shown(bound: float) -> str:
+        unit = condition.unit or "1"
+        return f"{from_si(bound, unit, condition.quantity or ''):.6g} {unit}"
+
+    bounds = (("at least", condition.least), ("at most", condition.most))
+    return " and ".join(f"{word} {shown(bound)}" for word, bound in bounds if bound is not None)
+
+
+def _given(
+    pointer: str,
+    index: int,
+    check: Check,
+    instruments: Mapping[str, Instrument],
+    raw: Mapping[str, Any],
+    errors: Errors,
+) -> Reading | None:
+    if raw.get("observed") is not None:
+        return _observed(pointer, index, check, raw["observed"], errors)
+    if raw.get("inputs") is not None:
+        return _calculated(pointer, index, check, raw["inputs"], errors)
+    if not check.measures:
+        message = f"{check.id} is an observation: send `observed` as one of {_listed(check)}"
+        errors.append((pointer, message))
+        return None
+    if raw.get("over_range"):
+        return _over_range(pointer, index, check, instruments, raw, errors)
+    return _measured(pointer, index, check, raw, errors)
+
+
+def _calculated(
+    pointer: str, index: int, check: Check, inputs: Mapping[str, Any], errors: Errors
+) -> Reading | None:
+    """A reading worked out from what was measured for it, by the check's own calculation."""
+    if check.calculation is None:
+        message = f"a reading of {check.id} is not worked out from inputs: send the reading itself"
+        errors.append((f"{pointer}/inputs", message))
+        return None
+    try:
+        result = evaluate(check.calculation, inputs)
+    except InputError as error:
+        errors.extend((f"{pointer}/inputs{at}", message) for at, message in error.errors)
+        return None
+    measure = check.measures[0]
+    if result.measured is None:
+        errors.append((f"{pointer}/inputs", f"{check.calculation} gives no reading"))
+        return None
+    value, uncertainty = result.measured
+    shown = from_si(value, measure.unit, measure.quantity)
+    raw = {"value": shown, "unit": measure.unit}
+    reading = _measured(pointer, index, check, raw, errors)
+    return None if reading is None else replace(reading, value=value, uncertainty=uncertainty)
+
+
+def _listed(check: Check) -> str:
+    return ", ".join(check.outcomes)
+
+
+def _observed(
+    pointer: str, index: int, check: Check, outcome: str, errors: Errors
+) -> Reading | None:
+    if outcome not in check.outcomes:
+        shown = outcome if len(outcome) <= 60 else outcome[:57] + "..."
+        message = f"{shown!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
+        errors.append((f"{pointer}/observed", message))
+        return None
+    return Reading(index, check.id, outcome, None, None, None, None, False)
+
+
+def _over_range(
+    pointer: str,
+    index: int,
+    check: Check,
+    instruments: Mapping[str, Instrument],
+    raw: Mapping[str, Any],
+    errors: Errors,
+) -> Reading | None:
+    stated = raw.get("range")
+    for measure in check.measures:
+        if stated is None:
+            instrument = instruments.get(measure.quantity)
+            top = instrument.range if instrument is not None else float("inf")
+            return Reading(index, check.id, None, None, None, measure.quantity, top, False)
+        try:
+            top = to_si(stated["value"], stated["unit"], measure.quantity)
+        except UnitError:
+            continue
+        instrument = instruments.get(measure.quantity)
+        least = instrument.least_range if instrument is not None else 0.0
+        if not least <= top <= MAX_MAGNITUDE or top <= 0:
+            errors.append((f"{pointer}/range/value", "is no range that a meter has"))
+            return None
+        return Reading(index, check.id, None, None, stated["unit"], measure.quantity, top, True)
+    si_quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
+    return None
+
+
+def _fits(raw: Mapping[str, Any], measure: Measure) -> bool:
+    try:
+        to_si(raw["value"], raw["unit"], measure.quantity)
+    except UnitError:
+        return False
+    return True
+
+
+def _measured(
+    pointer: str, index: int, check: Check, raw: Mapping[str, Any], errors: Errors
+) -> Reading | None:
+    first = check.measures[0]
+    measure = next((one for one in check.measures if _fits(raw, one)), first)
+    value = si_quantity(pointer, raw, measure.quantity, errors)
+    if value is None:
+        return None
+    if measure.least is not None and value < measure.least:
+        message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"
+        if measure.quantity == "resistance":
+            message += ": zero the meter or discharge the part, then read it again"
+        errors.append((f"{pointer}/value", message))
+        return None
+    if measure.most is not None and value > measure.most:
+        message = f"{raw['value']:g} {raw['unit']} is more than any reading of {check.id} can be"
+        errors.append((f"{pointer}/value", message))
+        return None
+    return Reading(index, check.id, None, value, raw["unit"], measure.quantity, None, False)

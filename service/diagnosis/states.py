@@ -1,0 +1,324 @@
+"""The states that equipment can be in: one fault or two, and the effect they have had on it.
+
+A state is a listed fault, or a pair of them, together with the *condition* in which they have
+left the equipment (its main fuse blown, say); or no fault, or a fault that nobody listed. Two
+faults meet because one causes the other (`causes` in the rule set) or by chance (`second_fault`).
+Everything is laid out once per rule set as arrays over the same order of states.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
+from service.ruleset.repairs import cured_by
+
+Vector = NDArray[np.float64]
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+# Under this no outcome of a pair is put: a slip of the hand must stay possible.
+LEAST_CHANCE = 1e-5
+
+
+class State(NamedTuple):
+    """One or two faults (the cause first, where one causes the other) and a condition."""
+
+    faults: tuple[str, ...]
+    condition: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class BeliefModel:
+    """The tables of a rule set as arrays; the same order of states everywhere.
+
+    States with the same set of remedies stand together: those of set `i` begin at
+    `set_starts[i]`.
+    """
+
+    hypotheses: tuple[str, ...]  # every fault, then `unlisted-fault`
+    remedies: tuple[str, ...]
+    remedy_of: Index  # (hypotheses,) index into `remedies`
+    states: tuple[State, ...]
+    position: Mapping[State, int]
+    by_chance: Mask  # (states,) two faults of which neither causes the other
+    set_starts: Index  # (sets of remedies,)
+    log_prior: Mapping[str, Vector]  # by symptom: (states,)
+    tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
+    outcomes: Vector  # (states, outcomes of all checks): the tables side by side
+    outcome_starts: Index  # (checks,) the first column of each
+    parts: tuple[str, ...]
+    needs_part: Vector  # (states, parts) of 0 and 1
+    to_fault: Vector  # (states, hypotheses): a pair's cause has it whole, else each has a half
+    has_fault: Vector  # (states, hypotheses) of 0 and 1
+    needs_remedy: Vector  # (states, remedies) of 0 and 1
+
+    def index(self, hypothesis: str) -> int:
+        """The position of a hypothesis."""
+        return self.hypotheses.index(hypothesis)
+
+    def single(self, hypothesis: str) -> Index:
+        """The states in which a hypothesis is alone."""
+        found = [i for i, state in enumerate(self.states) if state.faults == (hypothesis,)]
+        return np.array(found, dtype=np.intp)
+
+
+def belief_model(rule_set: RuleSet) -> BeliefModel:
+    """Arrays of a rule set: priors P(state | symptom) and rows P(outcome | state).
+
+    P(fault | symptom) is proportional to the fault's rate times P(symptom | fault), where a
+    symptom that a fault does not name has the rule set's floor. `unlisted-fault` takes a fixed
+    share of the whole. P(condition | faults, symptom) is proportional to P(condition | faults)
+    times the condition's weight for the symptom, unless the complaint fixes it.
+    """
+    hypotheses = (*rule_set.faults, UNLISTED_FAULT)
+    names = [*(fault.remedy for fault in rule_set.faults.values()), UNLISTED_FAULT]
+    remedies = tuple(dict.fromkeys(names))
+    remedy_of = np.array([remedies.index(name) for name in names], dtype=np.intp)
+    order = {name: number for number, name in enumerate(hypotheses)}
+
+    def remedy_set(faults: tuple[str, ...]) -> tuple[int, ...]:
+        return tuple(sorted({int(remedy_of[order[name]]) for name in faults}))
+
+    groups: list[tuple[str, ...]] = [(name,) for name in hypotheses]
+    groups += pairs(rule_set)
+    groups.sort(key=remedy_set)
+    shares = {faults: conditions_of(rule_set, faults) for faults in groups}
+    states = tuple(State(faults, one) for faults in groups for one in shares[faults])
+
+    shape = (len(states), len(hypotheses))
+    to_fault, has_fault = np.zeros(shape), np.zeros(shape)
+    needs_remedy = np.zeros((len(states), len(remedies)))
+    by_chance = np.zeros(len(states), dtype=np.bool_)
+    for row, state in enumerate(states):
+        caused = len(state.faults) == 2 and state.faults[1] in _causes(rule_set, state.faults[0])
+        by_chance[row] = len(state.faults) == 2 and not caused
+        for name in state.faults:
+            has_fault[row, order[name]] = 1.0
+            needs_remedy[row, remedy_of[order[name]]] = 1.0
+            to_fault[row, order[name]] = 0.5 if by_chance[row] else float(name == state.faults[0])
+    sets = [remedy_set(state.faults) for state in states]
+    starts = [i for i, one in enumerate(sets) if i == 0 or one != sets[i - 1]]
+    tables = {check.id: _table(rule_set, check, states) for check in rule_set.checks.values()}
+    widths = [table.shape[1] for table in tables.values()]
+    wanted = [parts_of(rule_set, state) for state in states]
+    parts = tuple(sorted(frozenset().union(*wanted)))
+    return BeliefModel(
+        hypotheses=hypotheses,
+        remedies=remedies,
+        remedy_of=remedy_of,
+        states=states,
+        position={state: row for row, state in enumerate(states)},
+        by_chance=by_chance,
+        set_starts=np.array(starts, dtype=np.intp),
+        log_prior={
+            symptom: np.log(_prior(rule_set, symptom, groups, shares))
+            for symptom in rule_set.symptoms
+        },
+        tables=tables,
+        outcomes=np.hstack(list(tables.values())),
+        outcome_starts=np.cumsum([0, *widths[:-1]]),
+        parts=parts,
+        needs_part=np.array([[part in one for part in parts] for one in wanted], dtype=np.float64),
+        to_fault=to_fault,
+        has_fault=has_fault,
+        needs_remedy=needs_remedy,
+    )
+
+
+def parts_of(rule_set: RuleSet, state: State) -> frozenset[str]:
+    """Every part that a state wants replaced."""
+    out: set[str] = set()
+    for name in state.faults:
+        if name != UNLISTED_FAULT:
+            remedy = rule_set.remedies[rule_set.faults[name].remedy]
+            out |= {*remedy.parts, *remedy.also_replace}
+    if state.condition is not None:
+        out |= set(rule_set.conditions[state.condition].parts)
+    return frozenset(out)
+
+
+def _causes(rule_set: RuleSet, name: str) -> Mapping[str, float]:
+    return rule_set.faults[name].causes if name in rule_set.faults else {}
+
+
+def pairs(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
+    """Two faults that can be there together and want more than one remedy, or cause each other.
+
+    Left out: the same component twice or the same remedy twice, unless one causes the other, and
+    an effect with a fault that brings it about, which is that fault's own condition.
+    """
+    listed = [fault for fault in rule_set.faults.values() if fault.id != NO_FAULT]
+    for one, other in combinations(listed, 2):
+        if other.id in one.causes:
+            yield one.id, other.id
+        elif one.id in other.causes:
+            yield other.id, one.id
+        elif (
+            one.component == other.component
+            or one.remedy == other.remedy
+            or ((one.effect or other.effect) and one.conditions.keys() & other.conditions.keys())
+        ):
+            continue
+        else:
+            yield one.id, other.id
+
+
+def conditions_of(rule_set: RuleSet, faults: tuple[str, ...]) -> dict[str | None, float]:
+    """P(condition | faults), the chance of none of them first; those without a chance left out.
+
+    Each of two faults may bring its condition about; together they leave one at a time.
+    """
+    chances: list[dict[str, float]] = []
+    for name in faults:
+        if name == UNLISTED_FAULT:
+            chances.append({one.id: one.unlisted for one in rule_set.conditions.values()})
+        else:
+            chances.append(dict(rule_set.faults[name].conditions))
+    none = math.prod(1.0 - math.fsum(one.values()) for one in chances)
+    either = {
+        condition: 1.0 - math.prod(1.0 - one.get(condition, 0.0) for one in chances)
+        for condition in dict.fromkeys(key for one in chances for key in one)
+    }
+    total = math.fsum(either.values())
+    out: dict[str | None, float] = {None: none}
+    out.update({name: (1.0 - none) * share / total for name, share in either.items() if share})
+    return {condition: share for condition, share in out.items() if share > 0.0}
+
+
+def _prior(
+    rule_set: RuleSet,
+    symptom: str,
+    groups: list[tuple[str, ...]],
+    shares: Mapping[tuple[str, ...], Mapping[str | None, float]],
+) -> Vector:
+    """P(state | symptom), (states,).
+
+    A fault alone: its rate times P(symptom | fault), less what is left to its pairs. One that
+    causes another: rate times P(other | one), and either may be what was complained of. Two that
+    meet by chance: the complaint is one's, the other is there with the share `second_fault`, as
+    often as its rate among all faults says.
+    """
+    tuning, faults = rule_set.tuning, rule_set.faults
+    complains = {f.id: f.symptoms.get(symptom, tuning.symptom_floor) for f in faults.values()}
+    everything = math.fsum(f.rate for f in faults.values() if f.id != NO_FAULT)
+    weights: dict[tuple[str, ...], float] = {}
+    for group in groups:
+        if group == (UNLISTED_FAULT,):
+            continue
+        one = faults[group[0]]
+        if len(group) == 1:
+            alone = 1.0 - math.fsum(one.causes.values())
+            if one.id != NO_FAULT:
+                alone *= 1.0 - tuning.second_fault
+            weights[group] = one.rate * complains[one.id] * alone
+            continue
+        other = faults[group[1]]
+        met = complains[one.id] + complains[other.id]
+        if other.id in one.causes:
+            weights[group] = one.rate * one.causes[other.id] * met / 2.0
+        else:
+            weights[group] = tuning.second_fault * one.rate * other.rate * met / everything
+    listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
+    prior = {group: listed * weight for group, weight in weights.items()}
+    prior[(UNLISTED_FAULT,)] = tuning.unlisted_share
+    return np.array(
+        [
+            prior[group] * chance
+            for group in groups
+            for chance in _given(rule_set, group, shares[group], symptom).values()
+        ]
+    )
+
+
+def _given(
+    rule_set: RuleSet,
+    group: tuple[str, ...],
+    shares: Mapping[str | None, float],
+    symptom: str,
+) -> dict[str | None, float]:
+    """P(condition | faults, symptom): the shares weighed, or fixed where the complaint fixes one.
+
+    Nothing is fixed for an effect, which is the condition itself, nor for the unlisted fault.
+    """
+    bringing = [f for f in (rule_set.faults.get(name) for name in group) if f and not f.effect]
+    fixed: dict[str | None, float] = {}
+    weighed: dict[str | None, float] = {}
+    for condition, share in shares.items():
+        one = rule_set.conditions.get(condition or "")
+        brought = any(condition in fault.conditions for fault in bringing)
+        if one is not None and brought and symptom in one.given_symptom:
+            fixed[condition] = one.given_symptom[symptom]
+        else:
+            weighed[condition] = share * (
+                one.symptom_weights.get(symptom, 1.0) if one is not None else 1.0
+            )
+    rest = (1.0 - math.fsum(fixed.values())) / math.fsum(weighed.values())
+    out = fixed | {condition: rest * weight for condition, weight in weighed.items()}
+    return {condition: out[condition] for condition in shares}
+
+
+def _table(rule_set: RuleSet, check: Check, states: tuple[State, ...]) -> Vector:
+    """P(outcome | state), (states, outcomes)."""
+    tuning = rule_set.tuning
+    blend = tuning.unlisted_component if check.scope == "component" else tuning.unlisted_function
+    first = np.array([check.row(s.faults[0], s.condition, blend) for s in states])
+    last = np.array([check.row(s.faults[-1], s.condition, blend) for s in states])
+    healthy = np.array([check.healthy(s.condition) for s in states])
+    two = np.array([len(s.faults) == 2 for s in states])
+    out: Vector = np.where(two[:, None], combined(first, last, healthy, dominance(check)), first)
+    return out
+
+
+def dominance(check: Check) -> list[int]:
+    """Outcomes from the weakest to the one that wins where two faults meet.
+
+    The expected ones come first, then the others by their distance from an expected one, in the
+    order in which the check lists them: no power wins over low power, silent over loud.
+    """
+    healthy = [check.outcomes.index(name) for name in check.expected]
+    return sorted(range(len(check.outcomes)), key=lambda i: min(abs(i - one) for one in healthy))
+
+
+def combined(one: Vector, other: Vector, healthy: Vector, order: list[int]) -> Vector:
+    """Rows of two faults together, (rows, outcomes) each: a noisy maximum with a leak.
+
+    An outcome stays as weak as it is only if neither fault makes it stronger, and what a healthy
+    part does by itself is counted once: P(X <= x) is the product of both faults' over the healthy
+    one's (Diez 1993, Parameter adjustment in Bayes networks: the generalized noisy OR-gate; from
+    memory).
+    """
+    base = np.cumsum(healthy[:, order], axis=1)
+    product = np.cumsum(one[:, order], axis=1) * np.cumsum(other[:, order], axis=1) / base
+    product[:, -1] = 1.0
+    rising = np.maximum.accumulate(np.minimum(product, 1.0), axis=1)
+    chances = np.maximum(np.diff(rising, axis=1, prepend=0.0), LEAST_CHANCE)
+    out = np.empty_like(chances)
+    out[:, order] = chances / chances.sum(axis=1, keepdims=True)
+    return out
+
+
+def after_repair(rule_set: RuleSet, model: BeliefModel, remedy: str) -> tuple[Index, Vector]:
+    """The state after a repair, (states,), and the chance that the complaint then stays, (states,).
+
+    A repair takes away the faults whose remedy it is or whose parts it replaces. Where nothing
+    would be left, the complaint stays only if the new part or the work is faulty.
+    """
+    cured = cured_by(rule_set, remedy)
+    goes_to = np.arange(len(model.states), dtype=np.intp)
+    stays = np.ones(len(model.states))
+    first = {state.faults: row for row, state in reversed(list(enumerate(model.states)))}
+    for row, state in enumerate(model.states):
+        left = tuple(name for name in state.faults if name not in cured)
+        if not left:
+            stays[row] = rule_set.tuning.new_part_faulty
+        elif left != state.faults:
+            goes_to[row] = model.position.get(State(left, state.condition), first[left])
+    return goes_to, stays

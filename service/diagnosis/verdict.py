@@ -1,0 +1,167 @@
+"""Which fault the readings prove, what must be answered first, and what goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.diagnosis.belief import Belief, by_remedy
+from service.diagnosis.case import Case
+from service.diagnosis.findings import Finding
+from service.diagnosis.states import BeliefModel
+from service.ruleset.model import Fault, RuleSet
+
+# A fault counts as seen when a reading is at least twice as likely under it as when healthy.
+SEEN_RATIO = 2.0
+# Faults under this probability are not worth naming in an ambiguity group.
+WORTH_NAMING = 0.02
+# A second fault beside the leading one is looked into from this probability on.
+IN_DOUBT = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A fault, the probability that its remedy is the right one, and the faults that share it."""
+
+    fault: Fault
+    confidence: float
+    group: tuple[tuple[str, float], ...]
+    also_replace: tuple[str, ...]
+    also_found: tuple[tuple[Fault, float], ...]  # a second fault, as sure as the first
+    also_suspected: tuple[tuple[Fault, float], ...]  # one that may be there, and is not proven
+
+
+def leader(
+    rule_set: RuleSet, model: BeliefModel, belief: Belief, required: float
+) -> tuple[str, float]:
+    """The most probable fault of the most probable remedy, and how probably that is needed.
+
+    Where two remedies are sure enough, the one of a fault that causes the other's comes first.
+    """
+    remedies = by_remedy(model, belief.states)
+    top = int(np.argmax(remedies))
+    sure = [_likeliest(model, belief, int(i)) for i in np.flatnonzero(remedies >= required)]
+    caused = {
+        name for one in sure if one in rule_set.faults for name in rule_set.faults[one].causes
+    }
+    causes = [one for one in sure if one not in caused]
+    leading = _likeliest(model, belief, top)
+    if leading in caused and causes:
+        leading = max(causes, key=lambda one: remedies[model.remedy_of[model.index(one)]])
+    return leading, float(remedies[model.remedy_of[model.index(leading)]])
+
+
+def _likeliest(model: BeliefModel, belief: Belief, remedy: int) -> str:
+    """The most probable fault of a remedy."""
+    there = belief.states @ model.has_fault
+    return model.hypotheses[int(np.argmax(np.where(model.remedy_of == remedy, there, -1.0)))]
+
+
+def second_faults(model: BeliefModel, belief: Belief, leading: str) -> dict[str, float]:
+    """Other faults that may well be there beside the leading one, the most probable first."""
+    with_it = model.has_fault[:, model.index(leading)] * belief.states
+    there = with_it @ model.has_fault
+    order = np.argsort(-there, kind="stable")
+    return {
+        model.hypotheses[i]: float(there[i])
+        for i in order
+        if there[i] >= IN_DOUBT and model.hypotheses[i] != leading
+    }
+
+
+def needs(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    case: Case,
+    belief: Belief,
+    fault: str,
+    standing: dict[str, Finding],
+    *,
+    stopped: bool = False,
+) -> tuple[str, ...]:
+    """The checks that must be answered before `fault` may be the verdict.
+
+    Those that the rule set asks for, by complaint and by fault; where it asks for none, a check
+    of the part itself that shows the fault: a complaint, or how the whole behaves, proves nothing
+    about a part. A check that cannot be carried out is waived, but not where it would rule out a
+    cause of an effect, or where the complaint asks for it.
+    """
+    found = rule_set.faults[fault]
+    # Work that stops asks no further questions, so the complaint's own are not waited for.
+    strict = () if stopped else rule_set.symptoms[case.symptom].verdict_needs
+    groups = [*strict, *found.verdict_needs]
+    missing = [
+        check
+        for group in groups
+        if not standing.keys() & set(group)
+        and (found.effect or group in strict or not case.unavailable.issuperset(group))
+        for check in group
+    ]
+    if missing or found.verdict_needs:
+        return tuple(dict.fromkeys(missing))
+    alone = model.single(fault)
+    position = int(alone[np.argmax(belief.states[alone])])  # the condition it most probably left
+    showing = [
+        check
+        for check in rule_set.checks.values()
+        if np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
+        and check.id not in case.unavailable
+    ]
+    pool = [check.id for check in showing if check.scope == "component"] or [
+        check.id for check in showing
+    ]
+    for finding in standing.values():
+        healthy = float(np.dot(rule_set.checks[finding.check].default, finding.evidence))
+        faulty = float(np.dot(model.tables[finding.check][position], finding.evidence))
+        if finding.check in pool and faulty >= SEEN_RATIO * healthy:
+            return ()
+    return tuple(check for check in pool if check not in standing)
+
+
+def make_verdict(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    belief: Belief,
+    fault: str,
+    confidence: float,
+    beside: dict[str, float],
+    proven: Collection[str],
+) -> Verdict:
+    remedy = rule_set.faults[fault].remedy
+    there = belief.states @ model.has_fault
+    group = sorted(
+        (
+            (name, float(there[model.index(name)]))
+            for name, other in rule_set.faults.items()
+            if other.remedy == remedy
+        ),
+        key=lambda pair: (-pair[1], pair[0]),
+    )
+    alike = tuple(pair for pair in group if pair[1] >= WORTH_NAMING)
+    return Verdict(
+        rule_set.faults[fault],
+        confidence,
+        alike if len(alike) > 1 else (),
+        _also_replace(rule_set, model, belief, remedy, proven),
+        tuple((rule_set.faults[name], p) for name, p in beside.items() if name in proven),
+        tuple((rule_set.faults[name], p) for name, p in beside.items() if name not in proven),
+    )
+
+
+def _also_replace(
+    rule_set: RuleSet, model: BeliefModel, belief: Belief, remedy: str, beside: Iterable[str]
+) -> tuple[str, ...]:
+    """The remedy's own, the parts that the fault has more likely than not taken with it, and
+    those of a second fault."""
+    inside = model.needs_remedy[:, model.remedies.index(remedy)] * belief.states
+    parts = list(rule_set.remedies[remedy].also_replace)
+    for fault in beside:
+        other = rule_set.remedies[rule_set.faults[fault].remedy]
+        parts += [*other.parts, *other.also_replace]
+    for condition in rule_set.conditions.values():
+        here = np.array([state.condition == condition.id for state in model.states])
+        if inside[here].sum() > 0.5 * inside.sum():
+            parts += condition.parts
+    return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)

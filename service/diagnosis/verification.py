@@ -1,0 +1,158 @@
+"""The proof of a repair: what must be shown, what has been, and whether the equipment goes back.
+
+Nothing is weighed here. Each check that the complaint, the repairs and the rule set ask for
+must have a reading from after the last repair that a healthy part gives; anything else keeps the
+equipment from being released. Rules may stop the release on top of that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from service.diagnosis.case import Case
+from service.diagnosis.chaining import Conclusions
+from service.diagnosis.decision import Decision, Reason
+from service.diagnosis.findings import INCONCLUSIVE, Finding
+from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
+from service.diagnosis.readings import span
+from service.ruleset.model import RuleSet
+
+RELEASED = "released"
+NOT_RELEASED = "not-released"
+
+# Of a check that has to be shown.
+PASSED, FAILED, MISSING = "passed", "failed", "missing"
+INVALID, UNDECIDED, UNAVAILABLE = "invalid", "undecided", "unavailable"
+TO_DO = frozenset({MISSING, INVALID, UNDECIDED})
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One check of the proof: its result, the finding that gave it, and why in words."""
+
+    check: str
+    result: str
+    finding: Finding | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Whether the equipment may be used again; `released` is None as long as checks are due."""
+
+    released: bool | None
+    proofs: tuple[Proof, ...]
+
+
+def required_checks(rule_set: RuleSet, case: Case, conclusions: Conclusions) -> tuple[str, ...]:
+    """What proves the repair: the complaint gone, each repair good, and what is always shown.
+
+    In the order of the work: behind the cover while it is off, then from outside, then energised.
+    A dead check that rules bar on this equipment, such as one of a part that it lacks, is left
+    out.
+    """
+    wanted = dict.fromkeys(
+        (
+            *rule_set.symptoms[case.symptom].proven_by,
+            *(check for one in case.repairs for check in rule_set.remedies[one].checks_after),
+            *rule_set.after_every_repair,
+        )
+    )
+
+    def turn(name: str) -> tuple[bool, bool]:
+        access = rule_set.access[rule_set.checks[name].access]
+        return access.powered, not access.requires
+
+    kept = [name for name in wanted if turn(name)[0] or name not in conclusions.barred]
+    position = {name: number for number, name in enumerate(rule_set.after_every_repair)}
+    return tuple(sorted(kept, key=lambda name: (*turn(name), position.get(name, -1))))
+
+
+def prove(rule_set: RuleSet, case: Case, findings: Sequence[Finding], check: str) -> Proof:
+    """How far one check of the proof has got."""
+    if check in case.unavailable:
+        return Proof(check, UNAVAILABLE, None, "it could not be carried out")
+    taken = [one for one in findings if one.check == check and not one.reading.past]
+    if not taken:
+        return Proof(check, MISSING, None, "not read since the repair")
+    finding = taken[-1]
+    if finding.invalid:
+        return Proof(check, INVALID, finding, "; ".join(finding.reading.violated))
+    if finding.outcome == INCONCLUSIVE:
+        times = sum(one.outcome == INCONCLUSIVE for one in taken)
+        why = "; ".join(finding.notes) or "the reading is too close to a limit to tell"
+        return Proof(check, UNDECIDED if times < 2 else FAILED, finding, why)
+    if finding.outcome not in rule_set.checks[check].expected:
+        return Proof(check, FAILED, finding, f"it reads {finding.outcome}")
+    if finding.reading.unstated:
+        asked = {one.id: span(one) for one in rule_set.checks[check].conditions}
+        lacking = ", ".join(f"{one} ({asked[one]})" for one in finding.reading.unstated)
+        return Proof(check, INVALID, finding, f"conditions not stated: {lacking}")
+    return Proof(check, PASSED, finding, f"it reads {finding.outcome}")
+
+
+def verify(
+    rule_set: RuleSet, case: Case, findings: Sequence[Finding], conclusions: Conclusions
+) -> tuple[Decision, Release]:
+    """The decision about a repair: the next check of the proof, released, or not and why."""
+    proofs = tuple(
+        prove(rule_set, case, findings, check)
+        for check in required_checks(rule_set, case, conclusions)
+    )
+    against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
+    against += [_against(rule_set, one) for one in proofs if one.result in (FAILED, UNAVAILABLE)]
+    due = [one for one in proofs if one.result in TO_DO]
+    if not against and due:
+        offered = [
+            one for one in due if may_be_offered(conclusions, case, rule_set.checks[one.check])
+        ]
+        if offered:
+            return _ask(rule_set, case, offered[0]), Release(None, proofs)
+        against = [
+            Reason("check-not-admitted", f"{one.check} cannot be offered now; {one.why}")
+            for one in due
+        ]
+    if against:
+        return Decision(NOT_RELEASED, None, None, tuple(against)), Release(False, proofs)
+    text = f"all {len(proofs)} checks of the proof passed"
+    return Decision(RELEASED, None, None, (Reason(RELEASED, text),)), Release(True, proofs)
+
+
+def _against(rule_set: RuleSet, proof: Proof) -> Reason:
+    code = "check-unavailable" if proof.result == UNAVAILABLE else "check-failed"
+    return Reason(code, f"{rule_set.checks[proof.check].title}: {proof.why}")
+
+
+def _ask(rule_set: RuleSet, case: Case, proof: Proof) -> Decision:
+    check = rule_set.checks[proof.check]
+    candidate = Candidate(
+        check=check,
+        information=0.0,
+        cost=check.minutes,
+        unmet=unmet(rule_set, case, check),
+        preferred=False,
+        work=check.minutes,
+    )
+    again = proof.finding is not None
+    because = f"It proves the repair. {check.why}"
+    if again:
+        because = f"The reading does not count: {proof.why}. Take it again."
+    return Decision("check-next", plan(rule_set, candidate, because, recheck=again), None, ())
+
+
+def shown(release: Release) -> Mapping[str, object]:
+    """The release as in the response."""
+    return {
+        "released": release.released,
+        "proof": [
+            {
+                "check": one.check,
+                "result": one.result,
+                "outcome": None if one.finding is None else one.finding.outcome,
+                "reading": None if one.finding is None else one.finding.reading.index,
+                "why": one.why,
+            }
+            for one in release.proofs
+        ],
+    }

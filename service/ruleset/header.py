@@ -1,0 +1,84 @@
+"""What the header of a rule set holds. All quantities are in SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class NameplateField:
+    """One nameplate entry: a quantity, or one of a few words."""
+
+    id: str
+    title: str
+    quantity: str | None
+    choices: tuple[str, ...]
+    default: float | str
+    unit: str | None
+    default_uncertainty: float  # standard uncertainty of an assumed value, SI
+    nominals: tuple[float, ...]  # values that an unstated one may be deduced to be, SI
+    deduce_from: tuple[str, ...]  # checks whose reading tells the nearest nominal
+    least: float | None  # SI; values outside [least, most] are refused
+    most: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentDefault:
+    """What is assumed of a meter whose accuracy is not given (SI units)."""
+
+    quantity: str
+    percent_of_reading: float
+    counts: float
+    display_counts: float  # resolution = reading's decade over this, where none is given
+    finest_resolution: float
+    lead_resistance: float
+    lead_uncertainty: float
+    range: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Capacitor:
+    """Names of the nameplate fields that hold the stored-energy figures."""
+
+    capacitance: str
+    rated_voltage: str
+    bleed_resistance: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Numbers of the reasoning itself, each with a source in the rule set."""
+
+    unlisted_share: float
+    second_fault: float  # share of visits with a second fault that the first has not caused
+    misread_persists: float  # share of slips that a second reading repeats
+    new_part_faulty: float  # P(the complaint stays | the right repair was made)
+    unlisted_component: float
+    unlisted_function: float
+    symptom_floor: float
+    certain: float  # a finding of this probability is a fact for rules
+    possible: float  # from this probability on a safety rule counts it
+    live_risk_minutes: float
+    least_information: float  # bits
+    conflict_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class PriceClass:
+    """What a part of this class costs, in minutes of work, and what it costs to bring unused."""
+
+    minutes: float
+    carry: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What mistakes and parts cost, in minutes of work."""
+
+    second_visit: float
+    second_visit_source: str
+    price_classes: Mapping[str, PriceClass]

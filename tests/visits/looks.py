@@ -1,0 +1,181 @@
+"""What is seen and heard: each check that is answered by one of its outcomes.
+
+Every function gives the outcome that a careful technician finds, `None` where the oven has no such
+part or the check cannot be carried out on it. How often an eye misses something is an estimate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from numpy.random import Generator
+
+from tests.visits.oven import Oven, Run, likelihoods
+
+Look = Callable[[Oven, Generator], str | None]
+
+SHORT_RUN = 0.4
+"""Minutes that a look at a running oven takes."""
+WEAK_AIR = 0.25
+"""Relative air below which the hand at the vents feels little."""
+
+
+def _running(judge: Callable[[Oven, Run, Generator], str | None], minutes: float) -> Look:
+    return lambda oven, rng: judge(oven, oven.run(minutes), rng)
+
+
+def _seen(key: str, bad: str, good: str, missed: float, false: float) -> Look:
+    """A mark that is there or not, missed or imagined now and then."""
+
+    def look(oven: Oven, rng: Generator) -> str:
+        there = bool(oven.values.get(key, 0.0))
+        return bad if rng.random() < (1 - missed if there else false) else good
+
+    return look
+
+
+def _display(oven: Oven, rng: Generator) -> str:
+    oven.fuses_blow(oven.setting(oven.door()))
+    return "lit" if oven.display_lit() else "dark"
+
+
+def _keypad(oven: Oven, run: Run, rng: Generator) -> str:
+    return "responds" if run.keys else "dead"
+
+
+def _fan(oven: Oven, run: Run, rng: Generator) -> str:
+    if not run.fan:
+        return "stopped"
+    felt = 1.0 if run.air >= WEAK_AIR else 0.5
+    return "turning" if rng.random() < felt else "stopped"
+
+
+def _turntable(oven: Oven, run: Run, rng: Generator) -> str | None:
+    if not oven.build.turntable:
+        return None
+    return "turning" if run.turntable else "stopped"
+
+
+def _stirrer(oven: Oven, run: Run, rng: Generator) -> str:
+    if not oven.build.stirrer:
+        return "not-fitted"
+    return "turning" if run.stirrer else "stopped"
+
+
+def _hum(oven: Oven, run: Run, rng: Generator) -> str | None:
+    if oven.build.inverter:
+        return None
+    if run.blew and run.watt == 0:
+        # A jolt, then silence.
+        return "loud" if rng.random() < 0.6 else "silent"
+    return run.hum
+
+
+def _oscillation(oven: Oven, run: Run, rng: Generator) -> str:
+    share = run.watt / oven.build.output
+    return "lit" if share > 0.06 + 0.06 * rng.random() else "dark"
+
+
+def _long_run(oven: Oven, run: Run, rng: Generator) -> str | None:
+    if not run.started:
+        return None
+    return "stops-itself" if run.stopped_itself or run.blew else "runs-through"
+
+
+def _interlock(oven: Oven, rng: Generator) -> str | None:
+    run = oven.run(SHORT_RUN)
+    if run.watt < 0.05 * oven.build.output:
+        return None
+    heating, others = oven.open_while_running()
+    return "runs-on" if heating or (others and rng.random() < 0.5) else "stops"
+
+
+def _latch(oven: Oven, rng: Generator) -> str:
+    loose = oven.values["door-latch.loose"]
+    return "loose" if rng.random() < (0.85 if loose else 0.02) else "seated"
+
+
+def _coupling(oven: Oven, rng: Generator) -> str | None:
+    if not oven.build.turntable:
+        return None
+    broken = not oven.values["turntable-coupling.turns"]
+    return "broken" if rng.random() < (0.97 if broken else 0.01) else "sound"
+
+
+def _air_path(oven: Oven, rng: Generator) -> str:
+    blocked = oven.values["air-path.flow"] < 0.6
+    return "blocked" if rng.random() < (0.93 if blocked else 0.03) else "clear"
+
+
+def _magnet(oven: Oven, rng: Generator) -> str:
+    cracked = not oven.values["magnetron.magnet"]
+    return "cracked" if rng.random() < (0.88 if cracked else 0.01) else "intact"
+
+
+def _sensor(oven: Oven, rng: Generator) -> str:
+    if not oven.build.sensor:
+        return "not-fitted"
+    if oven.values["temperature-sensor.good"]:
+        return "normal"
+    return "open" if oven.values["temperature-sensor.ohm"] > 1e6 else "shorted"
+
+
+def _order(oven: Oven, rng: Generator) -> str:
+    """The door moved slowly from open to shut: monitor and interlock must never overlap."""
+    overlap = any(
+        state["monitor"] and (state["primary"] or state["secondary"])
+        for state in (oven.switches(step / 100) for step in range(101))
+    )
+    return "out-of-order" if rng.random() < (0.93 if overlap else 0.03) else "in-order"
+
+
+def _visual(oven: Oven, rng: Generator) -> str:
+    """The first of what catches the eye; soot and dust pass for burn marks now and then."""
+    kinds = (("loose-wire", "loose-wiring"), ("mark", "burn-marks"), ("bent", "deformed"))
+    for kind, outcome in kinds:
+        if any(rng.random() < share for share in likelihoods(oven.values, kind).values()):
+            return outcome
+    luck = rng.random()
+    if luck < 0.02:
+        return "burn-marks"
+    return "loose-wiring" if luck < 0.03 else "clean"
+
+
+def _transformer_fed(look: Look) -> Look:
+    return lambda oven, rng: None if oven.build.inverter else look(oven, rng)
+
+
+def _inverter_fed(look: Look) -> Look:
+    return lambda oven, rng: look(oven, rng) if oven.build.inverter else None
+
+
+LOOKS: dict[str, Look] = {
+    "display": _display,
+    "keypad": _running(_keypad, 0.1),
+    "lamp": _running(lambda oven, run, rng: "lit" if run.lamp else "dark", SHORT_RUN),
+    "turntable": _running(_turntable, SHORT_RUN),
+    "cooling-fan": _running(_fan, SHORT_RUN),
+    "stirrer": _running(_stirrer, SHORT_RUN),
+    "heating-hum": _running(_hum, SHORT_RUN),
+    "oscillation-indicator": _running(_oscillation, SHORT_RUN),
+    "long-run": _running(_long_run, 12.0),
+    "interlock-function": _interlock,
+    "door-latch": _latch,
+    "door-seal": _seen("door.damaged", "damaged", "sound", 0.10, 0.015),
+    "waveguide-cover": _seen("waveguide-cover.burnt", "burnt", "clean", 0.07, 0.02),
+    "cavity-inspection": _seen("cavity.burnt", "burnt", "clean", 0.07, 0.02),
+    "turntable-coupling": _coupling,
+    "visual-inspection": _visual,
+    "magnet-inspection": _magnet,
+    "magnetron-antenna": _seen("magnetron.burnt", "burnt", "sound", 0.04, 0.01),
+    "filament-connector": _seen("filament-connectors.burnt", "burnt", "sound", 0.06, 0.015),
+    "high-voltage-leads": _transformer_fed(
+        _seen("high-voltage-leads.burnt", "burnt", "sound", 0.10, 0.01)
+    ),
+    "inverter-inspection": _inverter_fed(
+        _seen("inverter-board.burnt", "burnt", "sound", 0.10, 0.02)
+    ),
+    "air-path": _air_path,
+    "door-switch-order": _order,
+    "sensor-resistance": _sensor,
+}

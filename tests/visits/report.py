@@ -1,0 +1,118 @@
+"""Thousands of visits on the virtual bench, as tables: `python -m tests.visits.report --help`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import defaultdict
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache, partial
+from statistics import fmean
+from typing import Any
+
+from numpy.random import default_rng
+
+from service.diagnosis.assessment import Reasoner
+from service.ruleset.catalogue import Catalogue
+from tests.visits.play import RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
+from tests.visits.policies import POLICIES, choosing
+
+
+@cache
+def _reasoner() -> Reasoner:
+    return Reasoner(Catalogue.load().get("microwave-oven"))
+
+
+def course(seed: int, policy: str = "service", extra: dict[str, Any] | None = None) -> Course:
+    """The visit of a seed under a policy."""
+    visit, technician, rng = visit_of(seed)
+    with choosing(policy, default_rng(seed)):
+        return play(_reasoner(), visit, technician, rng, extra)
+
+
+def courses(
+    seeds: Iterable[int], policy: str, extra: dict[str, Any] | None, processes: int
+) -> list[Course]:
+    """The visits of many seeds, in their order."""
+    run = partial(course, policy=policy, extra=extra)
+    with ProcessPoolExecutor(processes) as pool:
+        return list(pool.map(run, seeds, chunksize=20))
+
+
+def share(found: list[Course], result: str) -> float:
+    """Percent of the visits that ended so."""
+    return 100.0 * sum(one.result == result for one in found) / len(found)
+
+
+def row(name: str, found: list[Course]) -> str:
+    """One line of the table."""
+    return (
+        f"| {name} | {len(found)} | {share(found, RIGHT):.1f} | {share(found, UNRESOLVED):.1f} | "
+        f"{share(found, WRONG):.1f} | {fmean(one.checks for one in found):.1f} | "
+        f"{fmean(one.minutes for one in found):.1f} | {sum(bool(one.unsafe) for one in found)} |"
+    )
+
+
+HEAD = (
+    "| symptom | visits | right % | unresolved % | wrong % | checks | minutes | unsafe |\n"
+    "|---|---|---|---|---|---|---|---|"
+)
+
+
+def table(found: list[Course]) -> str:
+    """By symptom, and all."""
+    by_symptom: dict[str, list[Course]] = defaultdict(list)
+    for one in found:
+        by_symptom[one.symptom].append(one)
+    lines = [row(name, by_symptom[name]) for name in sorted(by_symptom)]
+    return "\n".join([HEAD, *lines, row("all", found)])
+
+
+def calibration(
+    found: list[Course], bins: int = 10
+) -> tuple[list[tuple[float, float, int]], float]:
+    """Bins of (mean confidence, share right, verdicts), and the expected calibration error."""
+    verdicts = sorted((p, good) for one in found for _, p, good in one.verdicts)
+    if not verdicts:
+        return [], 0.0
+    size = max(1, len(verdicts) // bins)
+    parts = [verdicts[i : i + size] for i in range(0, len(verdicts), size)]
+    rows = [
+        (fmean(p for p, _ in part), fmean(good for _, good in part), len(part)) for part in parts
+    ]
+    error = sum(abs(p - good) * count for p, good, count in rows) / len(verdicts)
+    return rows, error
+
+
+def main() -> None:
+    """Print the report."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--visits", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--policy", choices=POLICIES, action="append")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--extra", type=json.loads, default=None, help="more of the request, JSON")
+    chosen = parser.parse_args()
+    seeds = range(chosen.seed, chosen.seed + chosen.visits)
+    for policy in chosen.policy or POLICIES:
+        found = courses(seeds, policy, chosen.extra, chosen.processes)
+        print(f"\n## {policy}\n\n{table(found)}\n")
+        rows, error = calibration(found)
+        print(f"expected calibration error {error:.3f}")
+        for mean, right, count in rows:
+            print(f"  confidence {mean:.3f}: right {right:.3f} of {count}")
+        bad: dict[tuple[str, ...], int] = defaultdict(int)
+        for one in found:
+            if one.result != RIGHT:
+                said = ",".join(f"{r}{'' if ok else '!'}" for r, _, ok in one.verdicts)
+                bad[(one.result, one.symptom, "+".join(one.faults), said or one.status)] += 1
+        for key, count in sorted(bad.items(), key=lambda pair: -pair[1])[:25]:
+            print(f"  {count:4d} {' | '.join(key)}")
+        for one in found:
+            for line in one.unsafe[:1]:
+                print(f"  UNSAFE {one.symptom} {one.faults}: {line}")
+
+
+if __name__ == "__main__":
+    main()
