@@ -64,8 +64,7 @@ class Reasoner:
         if verifying:
             decision, release = verify(rule_set, case, findings, conclusions, proof)
         else:
-            ratio = rule_set.tuning.conflict_ratio
-            clashes = conflicts(model, case.symptom, belief, conclusions.contradictions, ratio)
+            clashes = conflicts(model, belief, conclusions.contradictions, rule_set.tuning)
             decision = decide(
                 rule_set, model, case, findings, conclusions, belief, information, clashes
             )

@@ -3,8 +3,8 @@
 Checks are independent given the state (`service.diagnosis.states`), so the posterior over states
 is prior times likelihoods, and a fault's probability is the sum over its states. An uncertain
 finding enters as virtual evidence (Pearl 1988, section 2.2.2), the mixture of its outcomes'
-likelihoods. A repair that did not cure moves each state to what it leaves behind; readings taken
-before it speak of the state then, later ones of the state now. All in natural logs.
+likelihoods. A repair moves each state to what it leaves behind; readings taken before it speak of
+the state then, later ones of the state now. All in natural logs.
 """
 
 from __future__ import annotations
@@ -17,11 +17,34 @@ import numpy as np
 
 from service.diagnosis.chaining import Weight
 from service.diagnosis.findings import Finding
-from service.diagnosis.states import BeliefModel, Index, Vector, after_repair
+from service.diagnosis.states import BeliefModel, Index, Vector
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 # Kept apart from zero so that an excluded fault can still be shown, with probability 0.
 EXCLUDED = -math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The courses that equipment can have taken through the repairs made so far.
+
+    A course is a state at first and what each repair has made of it. `stages[n]` is the state
+    after `n` repairs, (courses,) each; `log_chance` the log of the chance that the course was
+    taken from its first state, and that the complaint seemed to stay all along, (courses,).
+    """
+
+    stages: tuple[Index, ...]
+    log_chance: Vector
+
+    @property
+    def first(self) -> Index:
+        """The state before any repair, (courses,)."""
+        return self.stages[0]
+
+    @property
+    def now(self) -> Index:
+        """The state that the equipment is in, (courses,)."""
+        return self.stages[-1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,32 +54,32 @@ class Belief:
     states: Vector  # (states,) of the equipment as it is now, sums to 1
     posterior: Vector  # (hypotheses,) what is wrong with it now, sums to 1
     likelihoods: tuple[tuple[Finding, Vector], ...]
-    # standing findings and P(finding | state at first), (states,)
+    # standing findings and P(finding | course), (courses,)
     steps: tuple[Vector, ...]  # by hypothesis, before the first reading, then after each
-    at_first: Vector  # (states,) of the equipment before any repair, sums to 1
-
-
-@dataclass(frozen=True, slots=True)
-class History:
-    """The repairs made so far, none of which cured: how they moved each state.
-
-    `stages[n]` is the state after `n` repairs, (states,) each; `log_stays` the log of the chance
-    that the complaint stayed through all of them, (states,).
-    """
-
-    stages: tuple[Index, ...]
-    log_stays: Vector
+    past: History
+    log_prior: Vector  # (courses,) before any reading, not normalised
+    courses: Vector  # (courses,) sums to 1
 
 
 def history(rule_set: RuleSet, model: BeliefModel, remedies: Sequence[str]) -> History:
-    """The history of a case with these repairs, in their order."""
+    """The history of a case with these repairs, in their order.
+
+    Where a repair cures, the complaint can seem to stay for two reasons: the new part or the work
+    is faulty, and nothing has changed; or the cure was overlooked, and nothing is wrong any more.
+    """
+    tuning = rule_set.tuning
     stages = [np.arange(len(model.states), dtype=np.intp)]
-    log_stays = np.zeros(len(model.states))
+    log_chance = np.zeros(len(model.states))
     for remedy in remedies:
-        goes_to, stays = after_repair(rule_set, model, remedy)
-        log_stays = log_stays + np.log(stays[stages[-1]])
-        stages.append(goes_to[stages[-1]])
-    return History(tuple(stages), log_stays)
+        goes_to, cures = model.repairs[remedy]
+        now = stages[-1]
+        stayed = np.where(cures[now], math.log(tuning.cure_overlooked), 0.0)
+        bad_work = np.flatnonzero(cures[now])
+        stages = [np.concatenate([one, one[bad_work]]) for one in stages]
+        stages.append(np.concatenate([goes_to[now], now[bad_work]]))
+        failed = log_chance[bad_work] + math.log(tuning.new_part_faulty)
+        log_chance = np.concatenate([log_chance + stayed, failed])
+    return History(tuple(stages), log_chance)
 
 
 def normalised(log_weights: Vector) -> Vector:
@@ -73,9 +96,14 @@ def likelihood(model: BeliefModel, finding: Finding, persists: float) -> Vector:
     would: a share `persists` of what can make it wrong makes it wrong each time.
     """
     once: Vector = model.tables[finding.check] @ np.array(finding.evidence)
-    if not finding.repeats:
+    return repeated(once, finding.repeats, persists)
+
+
+def repeated(once: Vector, repeats: int, persists: float) -> Vector:
+    """The likelihood of a reading that was taken `repeats` times more with the same outcome."""
+    if not repeats:
         return once
-    return persists * once + (1.0 - persists) * once ** (1 + finding.repeats)
+    return persists * once + (1.0 - persists) * once ** (1 + repeats)
 
 
 def believe(
@@ -90,18 +118,16 @@ def believe(
 ) -> Belief:
     """The exact posterior given the standing findings.
 
-    Excluded faults get probability 0; `unlisted-fault` cannot be excluded, so the rest is never
-    empty. A rule's weight multiplies the odds of its fault.
+    Excluded faults, which this equipment cannot have, get probability 0; `unlisted-fault` keeps
+    its share of the rest and cannot be excluded. A rule's weight multiplies the odds of its fault.
     """
-    prior = model.log_prior[symptom] + past.log_stays
-    for fault in sorted(excluded - {UNLISTED_FAULT}):
-        prior = np.where(model.has_fault[:, model.index(fault)] > 0.0, EXCLUDED, prior)
+    by_state = _excluding(model, model.log_prior[symptom], excluded)
     for weight in weights:
-        prior = prior + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
-    now = past.stages[-1]
+        by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
+    prior = by_state[past.first] + past.log_chance
 
     def shown(log_weights: Vector) -> Vector:
-        return by_fault(model, moved(normalised(log_weights), now))
+        return by_fault(model, moved(model, normalised(log_weights), past.now))
 
     log_weights = prior
     steps = [shown(log_weights)]
@@ -117,15 +143,29 @@ def believe(
         # Summed in one fixed order at the end, so that the order of readings changes no digit.
         ordered = sorted(likelihoods, key=lambda pair: (pair[0].stage, pair[0].check))
         log_weights = prior + np.sum([np.log(row) for _, row in ordered], axis=0)
-    at_first = normalised(log_weights)
-    states = moved(at_first, now)
+    courses = normalised(log_weights)
+    states = moved(model, courses, past.now)
     steps[-1] = by_fault(model, states)
-    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps), at_first)
+    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps), past, prior, courses)
 
 
-def moved(states: Vector, goes_to: Index) -> Vector:
-    """The probabilities of the states that the given ones have gone to, (states,)."""
-    return np.bincount(goes_to, weights=states, minlength=len(states)).astype(np.float64)
+def _excluding(model: BeliefModel, log_prior: Vector, excluded: frozenset[str]) -> Vector:
+    """The prior, (states,), without faults that this equipment cannot have."""
+    if not excluded - {UNLISTED_FAULT}:
+        return log_prior
+    positions = [model.index(fault) for fault in sorted(excluded - {UNLISTED_FAULT})]
+    prior = np.where(model.has_fault[:, positions].any(axis=1), EXCLUDED, log_prior)
+    listed = model.has_fault[:, model.index(UNLISTED_FAULT)] == 0.0
+    left = np.exp(prior[listed]).sum()
+    if left > 0.0:
+        prior[listed] += math.log(np.exp(log_prior[listed]).sum() / left)
+    return prior
+
+
+def moved(model: BeliefModel, courses: Vector, goes_to: Index) -> Vector:
+    """The probabilities of the states that courses have gone to: (courses,) → (states,)."""
+    out = np.bincount(goes_to, weights=courses, minlength=len(model.states))
+    return out.astype(np.float64)
 
 
 def by_fault(model: BeliefModel, states: Vector) -> Vector:
@@ -183,6 +223,28 @@ def information_about(model: BeliefModel, states: Vector, fault: str, check: str
     joint = with_it @ model.tables[check]  # (2, outcomes)
     gain = plogp(joint).sum() - plogp(joint.sum(axis=0)).sum() - plogp(joint.sum(axis=1)).sum()
     return max(float(gain), 0.0)
+
+
+def information_again(
+    model: BeliefModel, states: Vector, findings: Sequence[Finding], persists: float
+) -> dict[str, float]:
+    """Expected drop, in bits, of the entropy over sets of remedies, by reading to be taken again.
+
+    A second reading says the same, or something else: P(same | state) is `persists` and the rest
+    times the likelihood of the first, as in `likelihood`.
+    """
+    if not findings:
+        return {}
+    rows = [model.tables[one.check] @ np.array(one.evidence) for one in findings]
+    same = persists + (1.0 - persists) * np.stack(rows, axis=1)  # (states, readings)
+    joint = np.add.reduceat(states[:, None] * same, model.set_starts, axis=0)
+    sets = np.add.reduceat(states, model.set_starts)
+    other = sets[:, None] - joint
+    gains = -plogp(sets).sum()
+    for part in (joint, np.maximum(other, 0.0)):
+        gains = gains + plogp(part).sum(axis=0) - plogp(part.sum(axis=0))
+    names = [one.check for one in findings]
+    return dict(zip(names, np.maximum(gains, 0.0).tolist(), strict=True))
 
 
 def decibans(before: float, after: float) -> float:

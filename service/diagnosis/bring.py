@@ -91,13 +91,13 @@ def _parts(rule_set: RuleSet, model: BeliefModel, states: Vector) -> tuple[Part,
         for part in remedy.parts:
             classes.setdefault(part, remedy.price_class)
     chances = (states @ model.needs_part).tolist()
-    by_fault = model.has_fault * states[:, None]
     costs = rule_set.costs
     found = []
     for column, (part, chance) in enumerate(zip(model.parts, chances, strict=True)):
         price = classes.get(part, "none")
         if chance * costs.second_visit > costs.price_classes[price].carry:
-            faults = model.needs_part[:, column] @ by_fault  # (hypotheses,)
+            with_it = model.needs_part[:, column] * states
+            faults = with_it @ model.has_fault  # (hypotheses,)
             order = np.argsort(-faults, kind="stable")[:FAULTS_NAMED]
             named = [model.hypotheses[i] for i in order if faults[i] > NAMED_FROM * chance]
             found.append(Part(part, chance, price, tuple(named)))

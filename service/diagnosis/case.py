@@ -35,7 +35,10 @@ class CaseError(ValueError):
 
     def __init__(self, errors: Iterable[tuple[str, str]]) -> None:
         self.errors = tuple(errors)
-        super().__init__("; ".join(f"{pointer}: {message}" for pointer, message in self.errors))
+        super().__init__(self.errors)  # so that it survives the way between processes
+
+    def __str__(self) -> str:
+        return "; ".join(f"{pointer}: {message}" for pointer, message in self.errors)
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,6 +52,7 @@ class Conclusions:
     weights: tuple[Weight, ...]
     admitted: frozenset[str]
     barred: frozenset[str]
+    lacking: frozenset[str]  # barred by the nameplate alone: this equipment has no such part
     preferred: frozenset[str]
     required: frozenset[str]
     follow_up: frozenset[str]
@@ -69,6 +70,8 @@ def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
         if rule_id not in fired:  # the first branch to hold is the reason shown
             facts = (*firing.matched, *(f"not {token}" for token in firing.absent))
             fired[rule_id] = FiredRule(by_id[rule_id], facts)
+    nameplate = {one.token for one in rule_set.predicates if one.subject == "nameplate"}
+    lacking: set[str] = set()
     weights: list[Weight] = []
     stops: list[Stop] = []
     contradictions: list[Contradiction] = []
@@ -82,6 +85,8 @@ def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
                 case "contradiction":
                     found = Contradiction(rule_id, consequence.targets, consequence.text)
                     contradictions.append(found)
+                case "bar" if nameplate.issuperset(one.facts):
+                    lacking.update(consequence.targets)
                 case _:
                     pass
 
@@ -91,6 +96,7 @@ def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
         weights=tuple(weights),
         admitted=_ids(chaining.tokens, "admit"),
         barred=_ids(chaining.tokens, "bar"),
+        lacking=frozenset(lacking),
         preferred=_ids(chaining.tokens, "prefer"),
         required=_ids(chaining.tokens, "require"),
         follow_up=_ids(chaining.tokens, "follow-up"),

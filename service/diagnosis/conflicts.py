@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, normalised
+from service.diagnosis.belief import Belief, normalised, repeated
 from service.diagnosis.chaining import Contradiction
 from service.diagnosis.findings import Finding
-from service.diagnosis.states import BeliefModel, Mask, State
+from service.diagnosis.states import BeliefModel, Mask, Vector
+from service.ruleset.header import Tuning
 from service.ruleset.model import UNLISTED_FAULT
 
 # A hypothesis under this probability no longer counts as an explanation of all readings.
@@ -36,16 +37,15 @@ class Conflict:
 
 def conflicts(
     model: BeliefModel,
-    symptom: str,
     belief: Belief,
     contradictions: Iterable[Contradiction],
-    ratio: float,
+    tuning: Tuning,
 ) -> tuple[Conflict, ...]:
     """Contradictions that rules declared, then those that the tables show.
 
     By the tables: no fault that is still plausible, alone or with one that it causes, explains
-    every finding, that is, gives each at least `ratio` times the likelihood which its best
-    explanation gives it. A finding that the leading fault explains badly, and the one that
+    every finding, that is, gives each at least `conflict_ratio` times the likelihood which its
+    best explanation gives it. A finding that the leading fault explains badly, and the one that
     speaks most against the best explanation of the first, are then in conflict. Two faults that
     meet by chance explain it only once the readings have been taken again. Readings with a repair
     between them cannot be in conflict.
@@ -56,10 +56,13 @@ def conflicts(
         both = tuple(standing[check] for check in one.checks if check in standing)
         if len(both) >= 2:
             found[frozenset(f.check for f in both)] = Conflict(both, one.text)
-    listed = np.array([state.faults != (UNLISTED_FAULT,) for state in model.states])
-    if not _explained(belief, listed & ~model.by_chance, listed, ratio):
-        by_two = _explained(belief, listed & model.by_chance, listed, ratio)
-        for pair, text in _by_tables(model, symptom, belief, listed & ~model.by_chance, ratio):
+    first = belief.past.first
+    listed = (model.has_fault[:, model.index(UNLISTED_FAULT)] == 0.0)[first]
+    by_chance = model.by_chance[first]
+    badly = [_badly(finding, row, listed, tuning) for finding, row in belief.likelihoods]
+    if not _explained(belief, badly, listed & ~by_chance):
+        by_two = _explained(belief, badly, listed & by_chance)
+        for pair, text in _by_tables(model, belief, badly, listed & ~by_chance):
             conflict = Conflict(pair, text)
             if any(finding.reading.past for finding in pair):
                 continue  # a repair lies between them
@@ -71,23 +74,32 @@ def conflicts(
     return tuple(found.values())
 
 
-def _explained(belief: Belief, by: Mask, listed: Mask, ratio: float) -> bool:
-    """Whether one plausible state among `by` explains every finding."""
-    badly = [row <= ratio * row[listed].max() for _, row in belief.likelihoods]
+def _badly(finding: Finding, row: Vector, listed: Mask, tuning: Tuning) -> Mask:
+    """Which courses explain a finding badly, (courses,).
+
+    A reading taken again is more likely still under what explains it; the bar rises with it.
+    """
+    bar = repeated(np.array(tuning.conflict_ratio), finding.repeats, tuning.misread_persists)
+    out: Mask = row <= float(bar) * row[listed].max()
+    return out
+
+
+def _explained(belief: Belief, badly: Sequence[Mask], by: Mask) -> bool:
+    """Whether one plausible course among `by` explains every finding."""
     if not badly:
         return True
-    return bool((by & (belief.at_first >= PLAUSIBLE) & ~np.any(badly, axis=0)).any())
+    return bool((by & (belief.courses >= PLAUSIBLE) & ~np.any(badly, axis=0)).any())
 
 
 def _by_tables(
-    model: BeliefModel, symptom: str, belief: Belief, listed: Mask, ratio: float
+    model: BeliefModel, belief: Belief, badly: Sequence[Mask], listed: Mask
 ) -> list[tuple[tuple[Finding, Finding], str]]:
-    leading = int(np.argmax(np.where(listed, belief.at_first, -1.0)))
+    leading = int(np.argmax(np.where(listed, belief.courses, -1.0)))
     out = []
-    for finding, row in belief.likelihoods:
-        if row[leading] > ratio * row[listed].max():
+    for (finding, row), bad in zip(belief.likelihoods, badly, strict=True):
+        if not bad[leading]:
             continue
-        alone = normalised(model.log_prior[symptom] + np.log(row))
+        alone = normalised(belief.log_prior + np.log(row))
         best = int(np.argmax(np.where(listed, alone, -1.0)))
         against = [
             (float(np.log(other[leading] / other[best])), other_finding)
@@ -99,12 +111,12 @@ def _by_tables(
             continue
         text = (
             f"{finding.check} reads {finding.outcome}, which points to "
-            f"{_named(model.states[best])}; {partner.check} reads {partner.outcome}, which points "
-            f"to {_named(model.states[leading])}: one fault does not explain both"
+            f"{_named(model, belief, best)}; {partner.check} reads {partner.outcome}, which points "
+            f"to {_named(model, belief, leading)}: one fault does not explain both"
         )
         out.append(((finding, partner), text))
     return out
 
 
-def _named(state: State) -> str:
-    return " with ".join(state.faults)
+def _named(model: BeliefModel, belief: Belief, course: int) -> str:
+    return " with ".join(model.states[belief.past.first[course]].faults)

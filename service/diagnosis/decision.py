@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, information_about
+from service.diagnosis.belief import Belief, information_about, information_again
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
@@ -36,6 +37,8 @@ from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
 # A check is asked for a second fault if it promises so many bits about whether that is there.
 WORTH_ASKING = 0.05
+# A reading that keeps changing is not taken more often than this.
+MOST_READINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ def decide(
     stopped = bool(conclusions.stops)
 
     def missing_for(fault: str) -> tuple[str, ...]:
-        return needs(rule_set, model, case, belief, fault, standing, stopped=stopped)
+        lacking = conclusions.lacking
+        return needs(rule_set, model, case, belief, fault, standing, lacking, stopped=stopped)
 
     def among(names: Iterable[str]) -> list[Candidate]:
         return candidates(rule_set, information, case, conclusions, names)
@@ -92,6 +96,8 @@ def decide(
 
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
+        if verdict is None:
+            reasons += _slips(rule_set, conclusions, standing)
         return Decision("stop-work", None, verdict, reasons)
     if leading == NO_FAULT and _abnormal(rule_set, standing):
         verdict = None
@@ -122,20 +128,38 @@ def decide(
             return Decision("no-fault-found", None, None, (reason,), weighing)
         return Decision("fault-found", None, verdict, (), weighing)
 
+    times = Counter(one.check for one in findings if not one.reading.past)
+    read_often = {name for name, count in times.items() if count >= MOST_READINGS}
     doubtful = [f.check for one in conflicts for f in one.to_repeat()]
     again = cheapest(among(dict.fromkeys(doubtful)))
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
+    readable = [
+        one
+        for one in standing.values()
+        if not one.repeats
+        and one.outcome != INCONCLUSIVE
+        and one.check not in read_often
+        and not rule_set.checks[one.check].live
+    ]
+    promised = information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
+    again_offered = [
+        replace(one, again=True, preferred=False)
+        for one in candidates(rule_set, {**information, **promised}, case, conclusions, promised)
+    ]
     if missing:
         needed = cheapest(among(missing))
         if needed is not None:
             title = rule_set.faults[leading].title
             because = f"{title} is likely, but it is not a verdict while this is unchecked."
             return _next(plan(rule_set, needed, because), weighing)
-    best = choose(offered, rule_set.tuning.least_information)
+    best = choose([*offered, *again_offered], rule_set.tuning.least_information)
     if best is not None:
         told = standing.get(best.check.id)
+        if best.again:
+            because = "Much hangs on this reading. Take it again before anything is replaced."
+            return _next(plan(rule_set, best, because, recheck=True), weighing)
         if told is None:
             return _next(plan(rule_set, best, best.check.why), weighing)
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
@@ -146,6 +170,26 @@ def decide(
         *_assumed(case, standing),
     )
     return Decision("unresolved", None, None, reasons, weighing)
+
+
+def _slips(
+    rule_set: RuleSet, conclusions: Conclusions, standing: Mapping[str, Finding]
+) -> tuple[Reason, ...]:
+    """The single dead readings that work stops for: taken again, they may settle the case."""
+    stopping = {stop.rule for stop in conclusions.stops}
+    facts = [f for one in conclusions.fired if one.rule.id in stopping for f in one.facts]
+    named = dict.fromkeys(fact.split("/")[1] for fact in facts if fact.count("/") == 2)
+    return tuple(
+        Reason(
+            "may-be-a-slip",
+            f"{rule_set.checks[check].title} was read once: take it again, with the supply off. If "
+            "it repeats, send both readings; if it does not, leave the first out.",
+        )
+        for check in named
+        if check in standing
+        and not standing[check].repeats
+        and not rule_set.access[rule_set.checks[check].access].powered
+    )
 
 
 def _cheaper_first(

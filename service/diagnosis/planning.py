@@ -26,6 +26,7 @@ class Candidate:
     unmet: tuple[str, ...]  # precautions still to confirm before it
     preferred: bool
     work: float  # the same without the preparations
+    again: bool = False  # it has been read, and the reading is to be taken again
 
     @property
     def worth(self) -> float:

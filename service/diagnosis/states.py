@@ -9,7 +9,7 @@ Everything is laid out once per rule set as arrays over the same order of states
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from itertools import combinations
@@ -36,6 +36,13 @@ class State(NamedTuple):
     condition: str | None
 
 
+class Repair(NamedTuple):
+    """What a remedy does to each state, if the work is good."""
+
+    goes_to: Index  # (states,)
+    cures: Mask  # (states,) nothing is left
+
+
 @dataclass(frozen=True, slots=True)
 class BeliefModel:
     """The tables of a rule set as arrays; the same order of states everywhere.
@@ -53,6 +60,7 @@ class BeliefModel:
     faults_starts: Index  # (one or two faults,): states of the same faults stand together too
     by_chance: Mask  # (states,) two faults of which neither causes the other
     set_starts: Index  # (sets of remedies,)
+    condition_of: Mapping[str, Mask]  # by condition: (states,) whether it is there
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
     outcomes: Vector  # (states, outcomes of all checks): the tables side by side
@@ -62,6 +70,7 @@ class BeliefModel:
     to_fault: Vector  # (states, hypotheses): a pair's cause has it whole, else each has a half
     has_fault: Vector  # (states, hypotheses) of 0 and 1
     needs_remedy: Vector  # (states, remedies) of 0 and 1
+    repairs: Mapping[str, Repair]  # by remedy
 
     def index(self, hypothesis: str) -> int:
         """The position of a hypothesis."""
@@ -108,12 +117,13 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
     widths = [table.shape[1] for table in tables.values()]
     wanted = [parts_of(rule_set, state) for state in states]
     parts = tuple(sorted(frozenset().union(*wanted)))
+    position = {state: row for row, state in enumerate(states)}
     return BeliefModel(
         hypotheses=hypotheses,
         remedies=remedies,
         remedy_of=remedy_of,
         states=states,
-        position={state: row for row, state in enumerate(states)},
+        position=position,
         alone={
             name: np.array([row for row, one in enumerate(states) if one.faults == (name,)])
             for name in hypotheses
@@ -121,6 +131,10 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         faults_starts=np.cumsum([0, *(len(shares[faults]) for faults in groups[:-1])]),
         by_chance=by_chance,
         set_starts=np.array(starts, dtype=np.intp),
+        condition_of={
+            name: np.array([state.condition == name for state in states])
+            for name in rule_set.conditions
+        },
         log_prior={
             symptom: np.log(_prior(rule_set, symptom, groups, shares))
             for symptom in rule_set.symptoms
@@ -133,6 +147,9 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         to_fault=to_fault,
         has_fault=has_fault,
         needs_remedy=needs_remedy,
+        repairs={
+            name: after_repair(rule_set, states, position, name) for name in rule_set.remedies
+        },
     )
 
 
@@ -309,20 +326,19 @@ def combined(one: Vector, other: Vector, healthy: Vector, order: list[int]) -> V
     return out
 
 
-def after_repair(rule_set: RuleSet, model: BeliefModel, remedy: str) -> tuple[Index, Vector]:
-    """The state after a repair, (states,), and the chance that the complaint then stays, (states,).
-
-    A repair takes away the faults whose remedy it is or whose parts it replaces. Where nothing
-    would be left, the complaint stays only if the new part or the work is faulty.
-    """
+def after_repair(
+    rule_set: RuleSet, states: Sequence[State], position: Mapping[State, int], remedy: str
+) -> Repair:
+    """How a repair moves each state: it takes away the faults whose remedy it is or whose parts
+    it replaces."""
     cured = cured_by(rule_set, remedy)
-    goes_to = np.arange(len(model.states), dtype=np.intp)
-    stays = np.ones(len(model.states))
-    first = {state.faults: row for row, state in reversed(list(enumerate(model.states)))}
-    for row, state in enumerate(model.states):
-        left = tuple(name for name in state.faults if name not in cured)
-        if not left:
-            stays[row] = rule_set.tuning.new_part_faulty
-        elif left != state.faults:
-            goes_to[row] = model.position.get(State(left, state.condition), first[left])
-    return goes_to, stays
+    healthy = position[State((NO_FAULT,), None)]
+    first = {state.faults: row for row, state in reversed(list(enumerate(states)))}
+    goes_to = np.arange(len(states), dtype=np.intp)
+    for row, (faults, condition) in enumerate(states):
+        if not cured.isdisjoint(faults):
+            left = tuple(name for name in faults if name not in cured)
+            here = position.get(State(left, condition), first.get(left, healthy))
+            goes_to[row] = here if left else healthy
+    moved = goes_to != np.arange(len(states))
+    return Repair(goes_to, moved & (goes_to == healthy))

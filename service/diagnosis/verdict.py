@@ -85,6 +85,7 @@ def needs(
     belief: Belief,
     fault: str,
     standing: dict[str, Finding],
+    lacking: frozenset[str],
     *,
     stopped: bool = False,
 ) -> tuple[str, ...]:
@@ -93,17 +94,22 @@ def needs(
     Those that the rule set asks for, by complaint and by fault; where it asks for none, a check
     of the part itself that shows the fault: a complaint, or how the whole behaves, proves nothing
     about a part. A check that cannot be carried out is waived, but not where it would rule out a
-    cause of an effect, or where the complaint asks for it.
+    cause of an effect, or where the complaint asks for it. Checks of parts that this equipment
+    has not (`lacking`) are never asked for.
     """
     found = rule_set.faults[fault]
     # Work that stops asks no further questions, so the complaint's own are not waited for.
     strict = () if stopped else rule_set.symptoms[case.symptom].verdict_needs
-    groups = [*strict, *found.verdict_needs]
+    asked = [*strict, *found.verdict_needs]
+    groups = [left for group in asked if (left := [c for c in group if c not in lacking])]
+    never_waived = {check for group in strict for check in group}
     missing = [
         check
         for group in groups
         if not standing.keys() & set(group)
-        and (found.effect or group in strict or not case.unavailable.issuperset(group))
+        and (
+            found.effect or never_waived.issuperset(group) or not case.unavailable.issuperset(group)
+        )
         for check in group
     ]
     if missing or found.verdict_needs:
@@ -114,7 +120,7 @@ def needs(
         check
         for check in rule_set.checks.values()
         if np.max(model.tables[check.id][position] / check.default) >= SEEN_RATIO
-        and check.id not in case.unavailable
+        and check.id not in case.unavailable | lacking
     ]
     pool = [check.id for check in showing if check.scope == "component"] or [
         check.id for check in showing
@@ -168,7 +174,7 @@ def _also_replace(
         other = rule_set.remedies[rule_set.faults[fault].remedy]
         parts += [*other.parts, *other.also_replace]
     for condition in rule_set.conditions.values():
-        here = np.array([state.condition == condition.id for state in model.states])
+        here = model.condition_of[condition.id]
         if inside[here].sum() > 0.5 * inside.sum():
             parts += condition.parts
     return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)

@@ -54,8 +54,10 @@ class Tuning:
 
     unlisted_share: float
     second_fault: float  # share of visits with a second fault that the first has not caused
+    slip: float  # share of readings that say nothing of the part: a contact, a lead, soot
     misread_persists: float  # share of slips that a second reading repeats
     new_part_faulty: float  # P(the complaint stays | the right repair was made)
+    cure_overlooked: float  # P(it seems to stay | the repair has cured)
     unlisted_component: float
     unlisted_function: float
     symptom_floor: float

@@ -29,7 +29,8 @@ class CheckReader(Draft):
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
                 self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
         self.known("checks", path, raw["expected"], outcomes, "outcome")
-        rows, given = self.rows(path, raw["rows"], outcomes)
+        slip = self.slip if measures or raw["scope"] == "component" else 0.0
+        rows, given = self.rows(path, raw["rows"], outcomes, slip)
         return m.Check(
             id=raw["id"],
             title=raw["title"],
@@ -62,7 +63,7 @@ class CheckReader(Draft):
             precautions=self.known(
                 "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
             ),
-            default=self.row((*path, "default"), raw["default"]["p"], outcomes),
+            default=self.row((*path, "default"), raw["default"]["p"], outcomes, slip),
             rows=rows,
             given=given,
             source=raw["source"],
@@ -151,8 +152,9 @@ class CheckReader(Draft):
         )
 
     def row(
-        self, path: Path_, raw: Mapping[str, float], outcomes: tuple[str, ...]
+        self, path: Path_, raw: Mapping[str, float], outcomes: tuple[str, ...], slip: float
     ) -> tuple[float, ...]:
+        """A row as written, but for the share of readings that hang on the hand alone."""
         self.known("checks", path, raw, outcomes, "outcome")
         row = tuple(float(raw.get(outcome, 0.0)) for outcome in outcomes)
         if abs(math.fsum(raw.values()) - 1.0) > SUM_TOLERANCE:
@@ -160,10 +162,10 @@ class CheckReader(Draft):
         if any(p <= 0.0 for p in row):
             # A zero would make a single slip of the hand proof: nothing could outweigh it.
             self.fail("checks", path, "every outcome needs a probability above 0")
-        return row
+        return tuple((1.0 - slip) * p + slip / len(outcomes) for p in row)
 
     def rows(
-        self, path: Path_, raw: list[Mapping[str, Any]], outcomes: tuple[str, ...]
+        self, path: Path_, raw: list[Mapping[str, Any]], outcomes: tuple[str, ...], slip: float
     ) -> tuple[dict[str, m.Row], dict[tuple[str | None, str], m.Row]]:
         """The rows by fault, where a fault's own beats its group's, and those by condition."""
         from_group: dict[str, m.Row] = {}
@@ -171,7 +173,7 @@ class CheckReader(Draft):
         given: dict[tuple[str | None, str], m.Row] = {}
         for index, item in enumerate(raw):
             where = (*path, "rows", index)
-            row = self.row(where, item["p"], outcomes)
+            row = self.row(where, item["p"], outcomes, slip)
             names = item.get("given", ())
             conditions = self.known("checks", where, names, self.raw_conditions, "condition")
             for condition in conditions if "for" not in item else ():

@@ -158,12 +158,14 @@ class Oven:
         works = self.values["secondary-interlock-switch.ohm"] < 1e3
         return self.switches(travel)["secondary"] and works
 
+    def relay_driven(self) -> bool:
+        """Whether the control pulls the armature in when it is to heat."""
+        coil = self.values["power-relay.coil"] < 1e4 or self.build.triac
+        return coil and self.values["control-board.heats"] > 0
+
     def relay_closed(self, commanded: bool) -> bool:
         """Whether the heating contact is closed."""
-        if self.values["power-relay.welded"]:
-            return True
-        coil = self.values["power-relay.coil"] < 1e4 or self.build.triac
-        return commanded and coil and self.values["control-board.heats"] > 0
+        return bool(self.values["power-relay.welded"]) or (commanded and self.relay_driven())
 
     def setting(self, travel: float, commanded: bool = False, plugged: bool = True) -> Setting:
         """Contacts at a travel of the door, a program commanded or not."""

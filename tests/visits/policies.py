@@ -23,7 +23,7 @@ Choose = Callable[[list[Candidate]], Candidate | None]
 # From outside to inside and from the supply to the magnetron, as instructions in print go
 # (common practice).
 _IN_PRINT = """
-outlet-voltage display keypad lamp turntable cooling-fan stirrer heating-hum
+outlet-voltage display keypad lamp turntable cooling-fan stirrer heating-hum relay-click
 oscillation-indicator water-load-power door-latch door-seal waveguide-cover cavity-inspection
 turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
 main-fuse-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance
@@ -33,8 +33,9 @@ secondary-interlock-switch-door-open monitor-switch-door-open door-switch-order
 primary-interlock-switch-by-hand secondary-interlock-switch-by-hand
 transformer-primary-resistance transformer-secondary-resistance transformer-filament-resistance
 transformer-to-chassis transformer-primary-inductance high-voltage-fuse-resistance
-high-voltage-leads capacitor-resistance capacitor-to-case capacitor-capacitance diode-forward
-diode-reverse filament-connector magnetron-filament-resistance magnetron-to-case
+high-voltage-leads capacitor-resistance capacitor-to-case capacitor-charging
+capacitor-capacitance diode-forward diode-reverse diode-with-battery filament-connector
+magnetron-filament-resistance magnetron-to-case
 magnet-inspection magnetron-antenna inverter-inspection inverter-fuse-resistance
 power-relay-contact power-relay-coil-resistance power-relay-operated
 control-transformer-resistance keypad-membrane sensor-resistance fan-motor-resistance

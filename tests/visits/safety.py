@@ -25,6 +25,7 @@ ACCESS: dict[str, str] = {
     for access, checks in {
         RUNNING: (
             "display keypad lamp turntable cooling-fan heating-hum oscillation-indicator "
+            "relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function"
         ),
         OUTSIDE: (
@@ -48,8 +49,9 @@ ACCESS: dict[str, str] = {
             "magnet-inspection filament-connector high-voltage-fuse-resistance "
             "transformer-primary-resistance transformer-primary-inductance "
             "transformer-secondary-resistance transformer-filament-resistance "
-            "transformer-to-chassis capacitor-resistance capacitor-capacitance capacitor-to-case "
-            "diode-forward diode-reverse magnetron-filament-resistance magnetron-to-case "
+            "transformer-to-chassis capacitor-resistance capacitor-charging capacitor-capacitance "
+            "capacitor-to-case diode-forward diode-reverse diode-with-battery "
+            "magnetron-filament-resistance magnetron-to-case "
             "magnetron-antenna inverter-fuse-resistance inverter-inspection high-voltage-leads"
         ),
     }.items()

@@ -51,6 +51,7 @@ TOOLS = {
     "bench-supply": (0.12, ("power-relay-operated",)),
     "leakage-meter": (0.93, ("leakage-survey",)),
     "oscillation-indicator": (0.75, ("oscillation-indicator",)),
+    "battery": (0.85, ("diode-with-battery",)),
     "thermometer": (0.96, ("water-load-power",)),
 }
 HIGH_TEST_VOLT = 0.55
@@ -119,9 +120,11 @@ class Technician:
         special = {
             "diode-forward": self._diode,
             "diode-reverse": self._diode,
+            "diode-with-battery": self._battery,
             "outlet-voltage": self._outlet,
             "transformer-primary-voltage": self._load_voltage,
             "inverter-supply-voltage": self._load_voltage,
+            "capacitor-charging": self._charging,
             "capacitor-capacitance": self._capacitance,
             "transformer-primary-inductance": self._inductance,
             "keypad-membrane": self._membrane,
@@ -195,6 +198,19 @@ class Technician:
         true = diode(oven, forward, self.meter.test_volt, isolated=slip != "lead")
         return self._read_ohms(true, slip, ohms, rng)
 
+    def _battery(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
+        """A battery of 9 V, more or less fresh, the diode and a voltmeter in series."""
+        if oven.build.inverter:
+            return None
+        v = oven.values
+        if self._hand(check, rng)[0] == "contact":
+            return {"observed": "neither-way"}
+        if v["high-voltage-diode.short"] < 1e6:
+            return {"observed": "both-ways"}
+        volt = float(rng.uniform(8.0, 9.4))
+        through = not v["high-voltage-diode.open"] and volt - v["high-voltage-diode.forward"] > 0.3
+        return {"observed": "one-way" if through else "neither-way"}
+
     def _outlet(self, check: str, oven: Oven, rng: Generator) -> Reading:
         volt = oven.build.supply * oven.values["supply.factor"]
         return self._volts(volt * float(rng.normal(1, 0.004)), check, rng)
@@ -225,6 +241,16 @@ class Technician:
             oven.damage["main-fuse.ohm"] = 1e10
             oven.changed()
         return self._volts(abs(found.volt("T", "N")), check, rng)
+
+    def _charging(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
+        """What an ohmmeter shows while it charges the capacitor through its inner resistance."""
+        if oven.build.inverter:
+            return None
+        v = oven.values
+        shorted = v["high-voltage-capacitor.short"] < 1e5
+        charges = v["high-voltage-capacitor.farad"] > 5e-8 and not shorted
+        seen = charges and self._hand(check, rng)[0] != "contact" and rng.random() > 0.04
+        return {"observed": "climbs" if seen else "steady"}
 
     def _capacitance(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         if oven.build.inverter:
@@ -310,7 +336,9 @@ class Technician:
         return new
 
 
-NOT_FITTED = frozenset({"high-voltage-fuse-resistance", "inverter-fuse-resistance"})
+NOT_FITTED = frozenset(
+    {"high-voltage-fuse-resistance", "inverter-fuse-resistance", "base-cutout-resistance"}
+)
 
 
 def draw_technician(rng: Generator) -> Technician:
