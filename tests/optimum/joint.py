@@ -29,7 +29,6 @@ class World:
     tables: Mapping[str, Array]  # by check: P(outcome | state), (states, outcomes)
     remedies: tuple[str, ...]  # `unlisted-fault` among them: to give up
     loss: Array  # (states, remedies), minutes
-    cures: NDArray[np.bool_]  # (states, remedies)
     remedy_of: tuple[str, ...]  # by state
     minutes: Mapping[str, float]  # by check, risk counted as minutes, without preparations
     access: Mapping[str, str]  # by check
@@ -77,7 +76,6 @@ def world(rule_set: RuleSet, symptom: str) -> World:
         },
         remedies=remedies,
         loss=np.array([work[one] for one in remedies]) + np.where(cures, 0.0, wrong[:, None]),
-        cures=cures,
         remedy_of=remedy_of,
         minutes={
             name: check.minutes + (tuning.live_risk_minutes if check.live else 0.0)
@@ -93,7 +91,7 @@ def _conditions(rule_set: RuleSet, name: str, symptom: str) -> dict[str | None, 
         chances = {one.id: one.unlisted for one in rule_set.conditions.values() if one.unlisted}
     else:
         chances = {one: p for one, p in rule_set.faults[name].conditions.items() if p}
-    fixed: dict[str, float] = {}
+    fixed: dict[str | None, float] = {}
     free: dict[str | None, float] = {}
     if sum(chances.values()) < 1.0:
         free[None] = 1.0 - sum(chances.values())
@@ -109,9 +107,10 @@ def _conditions(rule_set: RuleSet, name: str, symptom: str) -> dict[str | None, 
 
 def _row(rule_set: RuleSet, check: Check, fault: str, condition: str | None) -> Array:
     """P(outcome | fault, condition): the most special row that there is."""
-    for key in ((fault, condition), (None, condition)):
-        if condition is not None and key in check.given:
-            return np.array(check.given[key])
+    if condition is not None:
+        for one in (fault, None):
+            if (one, condition) in check.given:
+                return np.array(check.given[one, condition])
     if fault in check.rows:
         return np.array(check.rows[fault])
     healthy = np.array(check.default)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from tests.optimum.expectimax import Answered, Holding, Solved, Stopping, weights
-from tests.optimum.joint import Places, World, prepare
+from tests.optimum.joint import Array, Places, World, prepare
 
 # Less than this, in minutes times probability, is rounding.
 NOTHING = 1e-9
@@ -46,15 +46,18 @@ class Regret:
         best = float(self.solved.value[answered, holding][index])
         stop = float(self.stopping(answered)[index])
         if asked is None:
-            joint = weights(self.world, answered)[(slice(None), *index)]
+            joint = self.states(answered, index)
             given = float(joint @ self.world.loss[:, self.world.remedies.index(str(done))])
             self._lost("other remedy", given - stop, document, answer["status"])
             self._lost("stopped", stop - best, document, answer["status"])
             return
         name = asked["id"]
         if name in answered:
-            mass = float(weights(self.world, answered)[(slice(None), *index)].sum())
-            self._lost("again", mass * self.world.minutes[name], document, name)
+            then, spent = prepare(self.places, holding, self.world.access[name])
+            mass = float(self.states(answered, index).sum())
+            again = (spent + self.world.minutes[name]) * mass
+            after = float(self.solved.value[answered, then][index])
+            self._lost("again", again + after - best, document, name)
             return
         chosen = self.value_of(answered, index, holding, name)
         others = [
@@ -73,9 +76,15 @@ class Regret:
         then, spent = prepare(self.places, held, self.world.access[check])
         after = tuple(one for one in self.world.checks if one in (*answered, check))
         place = after.index(check)
-        rest = self.solved.value[after, then][(*index[:place], slice(None), *index[place:])]
-        mass = float(weights(self.world, answered)[(slice(None), *index)].sum())
+        every: tuple[Any, ...] = (*index[:place], slice(None), *index[place:])
+        rest = self.solved.value[after, then][every]
+        mass = float(self.states(answered, index).sum())
         return (spent + self.world.minutes[check]) * mass + float(np.sum(rest))
+
+    def states(self, answered: Answered, index: tuple[int, ...]) -> Array:
+        """P(state, these answers), (states,)."""
+        every: tuple[Any, ...] = (slice(None), *index)
+        return np.asarray(weights(self.world, answered)[every])
 
     def holding(self, document: Mapping[str, Any]) -> Holding:
         """What holds after the readings so far, without what is being prepared now."""
