@@ -56,6 +56,7 @@ def _whole() -> dict[str, Raw]:
     }
 
 
+@cache
 def cut(problem: SubProblem, *, conflicts: bool = True) -> RuleSet:
     """The rule set of a sub-problem, through the real loader.
 
