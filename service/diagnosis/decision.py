@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.diagnosis.belief import Belief, information_about
-from service.diagnosis.case import Case
+from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
@@ -127,19 +127,26 @@ def decide(
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
-    if missing:
+    best = choose(offered, rule_set.tuning.least_information)
+    # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
+    # for that is not expected to pay, unless the request wants to be surer than costs need.
+    pays = weighing is not None and weighing.worth_going_on
+    by_costs = weighing is not None and case.required_confidence <= LEAST_CONFIDENCE
+    if missing and not (pays and best is not None):
         needed = cheapest(among(missing))
         if needed is not None:
             title = rule_set.faults[leading].title
             because = f"{title} is likely, but it is not a verdict while this is unchecked."
             return _next(plan(rule_set, needed, because), weighing)
-    best = choose(offered, rule_set.tuning.least_information)
-    if best is not None:
+    if best is not None and (not by_costs or pays or best.preferred):
         told = standing.get(best.check.id)
         if told is None:
             return _next(plan(rule_set, best, best.check.why), weighing)
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
         return _next(plan(rule_set, best, because, recheck=True), weighing)
+    if best is not None and weighing is not None:
+        reason = _does_not_pay(weighing)
+        return Decision("unresolved", None, None, (reason, *_assumed(case, standing)), weighing)
     skipped = tuple(sorted(case.unavailable - standing.keys()))
     reasons = (
         *_unresolved(model, belief, conflicts, missing, skipped),
@@ -158,6 +165,14 @@ def _cheaper_first(
     saved = weighing.replace_now - weighing.go_on
     because = f"{best.check.why} Done first, it is expected to save {saved:.1f} minutes."
     return plan(rule_set, best, because)
+
+
+def _does_not_pay(weighing: Weighing) -> Reason:
+    """Why checks are left that tell something, and none is asked for."""
+    text = f"no check is expected to save more than it takes: {weighing.replace_now:.0f} min now"
+    if weighing.go_on is not None:
+        text += f", {weighing.go_on:.0f} min with the best check first"
+    return Reason("not-worth-going-on", f"{text}; nothing is proven, {weighing.remedy} costs least")
 
 
 def _telling(
