@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from functools import cache
+from statistics import fmean
+from typing import Any
 
 import pytest
 
 from tests.optimum.compare import Comparison, Ends, by_confidence, by_costs
-from tests.optimum.cut import SubProblem
+from tests.optimum.cut import SubProblem, cut
+from tests.optimum.joint import world
 from tests.optimum.problems import by_hand, drawn
 from tests.optimum.report import confidence_table, cost_table
+from tests.optimum.walk import Seen, reasoner_of, walk
 
 BY_HAND = by_hand()
 DRAWN = [drawn(seed) for seed in range(6)]
@@ -54,8 +58,41 @@ def test_without_costs_it_ends_where_it_says_and_no_sooner_than_can_be(
 def test_by_costs_it_is_within_five_percent_where_the_checks_fit_the_complaint(
     problem: SubProblem,
 ) -> None:
-    """Those picked by hand. On those drawn by seed it is not: see the report."""
+    """Those picked by hand. Of those drawn by seed not all are: see the report."""
     assert compared(problem).excess < 5.0
+
+
+def test_by_costs_it_is_within_two_percent_on_average() -> None:
+    """Over all tested, the drawn ones too. Asking for a proof too early, or for what does not
+    pay, costs more than that."""
+    assert fmean(compared(problem).excess for problem in [*BY_HAND, *DRAWN]) < 2.0
+
+
+@pytest.mark.parametrize("problem", [BY_HAND[5], DRAWN[4]], ids=lambda one: one.name)
+def test_it_ends_early_only_where_going_on_does_not_pay(problem: SubProblem) -> None:
+    """And never where the request wants to be surer than costs need."""
+    rule_set = cut(problem)
+    found, reasoner = world(rule_set, problem.symptom), reasoner_of(rule_set)
+    early: dict[str, list[dict[str, Any]]] = {"by costs": [], "surer": []}
+
+    def note(name: str) -> Seen:
+        def seen(document: dict[str, Any], answer: dict[str, Any], done: str | None) -> None:
+            if "not-worth-going-on" in {one["code"] for one in answer["reasons"]}:
+                early[name].append(answer)
+
+        return seen
+
+    walk(reasoner, found, problem.symptom, {"costs": {}}, note("by costs"))
+    surer = {"costs": {}, "required_confidence": 0.99}
+    walk(reasoner, found, problem.symptom, surer, note("surer"))
+    assert early["surer"] == []
+    assert early["by costs"], "such ends are there"
+    for answer in early["by costs"]:
+        assert answer["status"] == "unresolved"
+        assert answer["verdict"] is None
+        cost = answer["expected_cost"]
+        assert cost["go_on"] >= cost["replace_now"]
+        assert cost["remedy"] in answer["reasons"][0]["text"]
 
 
 def test_the_report_has_a_line_for_each_and_the_worst() -> None:
