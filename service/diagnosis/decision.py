@@ -6,10 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from service.diagnosis.belief import Belief, information_about, information_again
-from service.diagnosis.case import Case
+from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
@@ -23,9 +21,9 @@ from service.diagnosis.planning import (
     plan,
     unanswered,
 )
+from service.diagnosis.reasons import Reason, assumed, does_not_pay, slips, unresolved
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
-    WORTH_NAMING,
     Verdict,
     leader,
     make_verdict,
@@ -39,14 +37,6 @@ from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 WORTH_ASKING = 0.05
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why the status is what it is: a code and a sentence."""
-
-    code: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +87,7 @@ def decide(
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
         if verdict is None:
-            reasons += _slips(rule_set, conclusions, standing)
+            reasons += slips(rule_set, conclusions, standing)
         return Decision("stop-work", None, verdict, reasons)
     if leading == NO_FAULT and _abnormal(rule_set, standing):
         verdict = None
@@ -128,34 +118,24 @@ def decide(
             return Decision("no-fault-found", None, None, (reason,), weighing)
         return Decision("fault-found", None, verdict, (), weighing)
 
-    times = Counter(one.check for one in findings if not one.reading.past)
-    read_often = {name for name, count in times.items() if count >= MOST_READINGS}
     doubtful = [f.check for one in conflicts for f in one.to_repeat()]
     again = cheapest(among(dict.fromkeys(doubtful)))
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
-    readable = [
-        one
-        for one in standing.values()
-        if not one.repeats
-        and one.outcome != INCONCLUSIVE
-        and one.check not in read_often
-        and not rule_set.checks[one.check].live
-    ]
-    promised = information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
-    again_offered = [
-        replace(one, again=True, preferred=False)
-        for one in candidates(rule_set, {**information, **promised}, case, conclusions, promised)
-    ]
-    if missing:
+    again_offered = _again(rule_set, model, case, findings, conclusions, belief, information)
+    best = choose([*offered, *again_offered], rule_set.tuning.least_information)
+    # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
+    # for that is not expected to pay, unless the request wants to be surer than costs need.
+    pays = weighing is not None and weighing.worth_going_on
+    by_costs = weighing is not None and case.required_confidence <= LEAST_CONFIDENCE
+    if missing and not (pays and best is not None):
         needed = cheapest(among(missing))
         if needed is not None:
             title = rule_set.faults[leading].title
             because = f"{title} is likely, but it is not a verdict while this is unchecked."
             return _next(plan(rule_set, needed, because), weighing)
-    best = choose([*offered, *again_offered], rule_set.tuning.least_information)
-    if best is not None:
+    if best is not None and (not by_costs or pays or best.preferred):
         told = standing.get(best.check.id)
         if best.again:
             because = "Much hangs on this reading. Take it again before anything is replaced."
@@ -164,32 +144,41 @@ def decide(
             return _next(plan(rule_set, best, best.check.why), weighing)
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
         return _next(plan(rule_set, best, because, recheck=True), weighing)
+    if best is not None and weighing is not None:
+        reason = does_not_pay(weighing)
+        return Decision("unresolved", None, None, (reason, *assumed(case, standing)), weighing)
     skipped = tuple(sorted(case.unavailable - standing.keys()))
     reasons = (
-        *_unresolved(model, belief, conflicts, missing, skipped),
-        *_assumed(case, standing),
+        *unresolved(model, belief, conflicts, missing, skipped),
+        *assumed(case, standing),
     )
     return Decision("unresolved", None, None, reasons, weighing)
 
 
-def _slips(
-    rule_set: RuleSet, conclusions: Conclusions, standing: Mapping[str, Finding]
-) -> tuple[Reason, ...]:
-    """The single dead readings that work stops for: taken again, they may settle the case."""
-    stopping = {stop.rule for stop in conclusions.stops}
-    facts = [f for one in conclusions.fired if one.rule.id in stopping for f in one.facts]
-    named = dict.fromkeys(fact.split("/")[1] for fact in facts if fact.count("/") == 2)
-    return tuple(
-        Reason(
-            "may-be-a-slip",
-            f"{rule_set.checks[check].title} was read once: take it again, with the supply off. If "
-            "it repeats, send both readings; if it does not, leave the first out.",
-        )
-        for check in named
-        if check in standing
-        and not standing[check].repeats
-        and not rule_set.access[rule_set.checks[check].access].powered
-    )
+def _again(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    case: Case,
+    findings: Sequence[Finding],
+    conclusions: Conclusions,
+    belief: Belief,
+    information: Mapping[str, float],
+) -> list[Candidate]:
+    """The readings that may be taken again, with what that promises: not live ones, no third time
+    with the same outcome, and none that keeps changing."""
+    times = Counter(finding.check for finding in findings if not finding.reading.past)
+    readable = [
+        one
+        for one in findings
+        if one.stands
+        and not one.repeats
+        and one.outcome != INCONCLUSIVE
+        and times[one.check] < MOST_READINGS
+        and not rule_set.checks[one.check].live
+    ]
+    promised = information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
+    found = candidates(rule_set, {**information, **promised}, case, conclusions, promised)
+    return [replace(one, again=True, preferred=False) for one in found]
 
 
 def _cheaper_first(
@@ -233,25 +222,6 @@ def _once_only(
     ]
 
 
-def _assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
-    """What the nameplate was not asked for, although limits of readings rest on it."""
-    used = {
-        limit.nameplate: check
-        for check, finding in standing.items()
-        if finding.measure is not None
-        for limit in finding.measure.limits
-        if limit.nameplate is not None and case.nameplate[limit.nameplate].origin == "assumed"
-    }
-    return tuple(
-        Reason(
-            "nameplate-assumed",
-            f"{name} is assumed, and the limits of {used[name]} rest on it: read it off the plate "
-            "or the part, and send it",
-        )
-        for name in sorted(used)
-    )
-
-
 def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
     """The checks whose standing reading is not what a healthy part gives."""
     return [
@@ -264,38 +234,3 @@ def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
 
 def _next(chosen: Plan, weighing: Weighing | None) -> Decision:
     return Decision("check-next", chosen, None, (), weighing)
-
-
-def _unresolved(
-    model: BeliefModel,
-    belief: Belief,
-    conflicts: Sequence[Conflict],
-    missing: Sequence[str],
-    skipped: Sequence[str],
-) -> tuple[Reason, ...]:
-    reasons = [
-        Reason("conflict-stands", f"{one.text}; there may be more than one fault")
-        for one in conflicts
-    ]
-    if missing:
-        text = f"needed for a verdict, but cannot be offered now: {', '.join(missing)}"
-        reasons.append(Reason("check-not-admitted", text))
-    if skipped:
-        text = f"could not be carried out: {', '.join(skipped)}"
-        reasons.append(Reason("check-unavailable", text))
-    order = np.argsort(-belief.posterior, kind="stable")
-    named = [
-        (model.hypotheses[i], float(belief.posterior[i]))
-        for i in order
-        if belief.posterior[i] >= WORTH_NAMING
-    ]
-    if named and named[0][0] == UNLISTED_FAULT:
-        text = "the readings fit no listed fault well; look beyond this rule set"
-        reasons.append(Reason("unlisted-fault", text))
-    if len(named) > 1:
-        listed = ", ".join(f"{name} {p:.0%}" for name, p in named[:6])
-        text = f"no remaining check tells these apart: {listed}"
-        reasons.append(Reason("ambiguity-group", text))
-    if not reasons:
-        reasons.append(Reason("no-check-left", "no remaining check would tell more"))
-    return tuple(reasons)

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.decision import Decision, Reason
+from service.diagnosis.decision import Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
 from service.diagnosis.readings import span
+from service.diagnosis.reasons import Reason
 from service.ruleset.model import RuleSet
 
 RELEASED = "released"

@@ -1,0 +1,110 @@
+"""Why an answer is what it is, where it is not a verdict: codes and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.diagnosis.belief import Belief
+from service.diagnosis.case import Case
+from service.diagnosis.chaining import Conclusions
+from service.diagnosis.conflicts import Conflict
+from service.diagnosis.costs import Weighing
+from service.diagnosis.findings import Finding
+from service.diagnosis.states import BeliefModel
+from service.diagnosis.verdict import WORTH_NAMING
+from service.ruleset.model import UNLISTED_FAULT, RuleSet
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why the status is what it is: a code and a sentence."""
+
+    code: str
+    text: str
+
+
+def slips(
+    rule_set: RuleSet, conclusions: Conclusions, standing: Mapping[str, Finding]
+) -> tuple[Reason, ...]:
+    """The single dead readings that work stops for: taken again, they may settle the case."""
+    stopping = {stop.rule for stop in conclusions.stops}
+    facts = [f for one in conclusions.fired if one.rule.id in stopping for f in one.facts]
+    read = [f for f in facts if f.startswith(("finding/", "possible/"))]
+    named = dict.fromkeys(fact.split("/")[1] for fact in read)
+    return tuple(
+        Reason(
+            "may-be-a-slip",
+            f"{rule_set.checks[check].title} was read once: take it again, with the supply off. If "
+            "it repeats, send both readings; if it does not, leave the first out.",
+        )
+        for check in named
+        if check in standing
+        and not standing[check].repeats
+        and not rule_set.access[rule_set.checks[check].access].powered
+    )
+
+
+def assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
+    """What the nameplate was not asked for, although limits of readings rest on it."""
+    used = {
+        limit.nameplate: check
+        for check, finding in standing.items()
+        if finding.measure is not None
+        for limit in finding.measure.limits
+        if limit.nameplate is not None and case.nameplate[limit.nameplate].origin == "assumed"
+    }
+    return tuple(
+        Reason(
+            "nameplate-assumed",
+            f"{name} is assumed, and the limits of {used[name]} rest on it: read it off the plate "
+            "or the part, and send it",
+        )
+        for name in sorted(used)
+    )
+
+
+def does_not_pay(weighing: Weighing) -> Reason:
+    """Why checks are left that tell something, and none is asked for."""
+    text = f"no check is expected to save more than it takes: {weighing.replace_now:.0f} min now"
+    if weighing.go_on is not None:
+        text += f", {weighing.go_on:.0f} min with the best check first"
+    return Reason("not-worth-going-on", f"{text}; nothing is proven, {weighing.remedy} costs least")
+
+
+def unresolved(
+    model: BeliefModel,
+    belief: Belief,
+    conflicts: Sequence[Conflict],
+    missing: Sequence[str],
+    skipped: Sequence[str],
+) -> tuple[Reason, ...]:
+    """What stands in the way of a verdict when no check is left."""
+    reasons = [
+        Reason("conflict-stands", f"{one.text}; there may be more than one fault")
+        for one in conflicts
+    ]
+    if missing:
+        text = f"needed for a verdict, but cannot be offered now: {', '.join(missing)}"
+        reasons.append(Reason("check-not-admitted", text))
+    if skipped:
+        text = f"could not be carried out: {', '.join(skipped)}"
+        reasons.append(Reason("check-unavailable", text))
+    order = np.argsort(-belief.posterior, kind="stable")
+    named = [
+        (model.hypotheses[i], float(belief.posterior[i]))
+        for i in order
+        if belief.posterior[i] >= WORTH_NAMING
+    ]
+    if named and named[0][0] == UNLISTED_FAULT:
+        text = "the readings fit no listed fault well; look beyond this rule set"
+        reasons.append(Reason("unlisted-fault", text))
+    if len(named) > 1:
+        listed = ", ".join(f"{name} {p:.0%}" for name, p in named[:6])
+        text = f"no remaining check tells these apart: {listed}"
+        reasons.append(Reason("ambiguity-group", text))
+    if not reasons:
+        reasons.append(Reason("no-check-left", "no remaining check would tell more"))
+    return tuple(reasons)

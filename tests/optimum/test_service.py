@@ -1,0 +1,105 @@
+"""The service's own way through each sub-problem, against the best way there is."""
+
+from __future__ import annotations
+
+from functools import cache
+from statistics import fmean
+from typing import Any
+
+import pytest
+
+from tests.optimum.compare import Comparison, Ends, by_confidence, by_costs
+from tests.optimum.cut import SubProblem, cut
+from tests.optimum.joint import world
+from tests.optimum.problems import by_hand, drawn
+from tests.optimum.report import confidence_table, cost_table
+from tests.optimum.walk import Seen, reasoner_of, walk
+
+BY_HAND = by_hand()
+DRAWN = [drawn(seed) for seed in range(6)]
+ROUNDING = 1e-9
+
+named = pytest.mark.parametrize("problem", [*BY_HAND, *DRAWN], ids=lambda one: one.name)
+
+
+@cache
+def compared(problem: SubProblem) -> Comparison:
+    return by_costs(problem)
+
+
+@cache
+def ended(problem: SubProblem) -> Ends:
+    return by_confidence(problem)
+
+
+@named
+def test_no_way_beats_the_optimum_and_every_minute_lost_has_its_choice(problem: SubProblem) -> None:
+    found = compared(problem)
+    assert found.service >= found.optimum - ROUNDING
+    assert found.optimum > found.known
+    assert sum(found.course.endings.values()) == pytest.approx(1.0)
+    assert set(found.course.endings) <= {"fault-found", "no-fault-found", "unresolved"}
+    # All the choices together: nothing is lost in between, and the two trees are the same.
+    assert sum(found.lost.values()) == pytest.approx(found.service - found.optimum, abs=1e-5)
+
+
+@named
+def test_without_costs_it_ends_where_it_says_and_no_sooner_than_can_be(
+    problem: SubProblem,
+) -> None:
+    found = ended(problem)
+    assert found.astray == ()
+    assert found.service >= found.optimum - ROUNDING
+    assert found.course.rechecks == 0.0
+    assert sum(found.course.endings.values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("problem", BY_HAND, ids=lambda one: one.name)
+def test_by_costs_it_is_within_five_percent_where_the_checks_fit_the_complaint(
+    problem: SubProblem,
+) -> None:
+    """Those picked by hand. Of those drawn by seed not all are: see the report."""
+    assert compared(problem).excess < 5.0
+
+
+def test_by_costs_it_is_within_two_percent_on_average() -> None:
+    """Over all tested, the drawn ones too. Asking for a proof too early, or for what does not
+    pay, costs more than that."""
+    assert fmean(compared(problem).excess for problem in [*BY_HAND, *DRAWN]) < 2.0
+
+
+@pytest.mark.parametrize("problem", [BY_HAND[5], DRAWN[4]], ids=lambda one: one.name)
+def test_it_ends_early_only_where_going_on_does_not_pay(problem: SubProblem) -> None:
+    """And never where the request wants to be surer than costs need."""
+    rule_set = cut(problem)
+    found, reasoner = world(rule_set, problem.symptom), reasoner_of(rule_set)
+    early: dict[str, list[dict[str, Any]]] = {"by costs": [], "surer": []}
+
+    def note(name: str) -> Seen:
+        def seen(document: dict[str, Any], answer: dict[str, Any], done: str | None) -> None:
+            if "not-worth-going-on" in {one["code"] for one in answer["reasons"]}:
+                early[name].append(answer)
+
+        return seen
+
+    walk(reasoner, found, problem.symptom, {"costs": {}}, note("by costs"))
+    surer = {"costs": {}, "required_confidence": 0.99}
+    walk(reasoner, found, problem.symptom, surer, note("surer"))
+    assert early["surer"] == []
+    assert early["by costs"], "such ends are there"
+    for answer in early["by costs"]:
+        assert answer["status"] == "unresolved"
+        assert answer["verdict"] is None
+        cost = answer["expected_cost"]
+        assert cost["go_on"] >= cost["replace_now"]
+        assert cost["remedy"] in answer["reasons"][0]["text"]
+
+
+def test_the_report_has_a_line_for_each_and_the_worst() -> None:
+    found = [compared(problem) for problem in BY_HAND]
+    lines = cost_table(found).splitlines()
+    assert [line.split(" | ")[0] for line in lines[2:9]] == [f"| {one.name}" for one in BY_HAND]
+    worst = max(found, key=lambda one: one.excess)
+    assert lines[-1].endswith(f"worst {worst.excess:.1f} % ({worst.name})")
+    sure = [ended(problem) for problem in BY_HAND]
+    assert confidence_table(sure).count("\n") == len(BY_HAND) + 3
