@@ -114,6 +114,8 @@ def decide(
             return _next(rather, weighing)
         if leading == NO_FAULT:
             text = f"it is {confidence:.0%} sure that no fault is present"
+            if case.repairs:
+                text += " any more; have the repair proven (phase verify-repair)"
             reason = Reason("no-fault-present", text)
             return Decision("no-fault-found", None, None, (reason,), weighing)
         return Decision("fault-found", None, verdict, (), weighing)
@@ -124,7 +126,11 @@ def decide(
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
     again_offered = _again(rule_set, model, case, findings, conclusions, belief, information)
-    best = choose([*offered, *again_offered], rule_set.tuning.least_information)
+    least = rule_set.tuning.least_information
+    bad = set(_abnormal(rule_set, standing))
+    best = choose([*offered, *(one for one in again_offered if one.check.id in bad)], least)
+    if best is None:  # nothing is left that was not read: what was found good may not be
+        best = choose(again_offered, least)
     # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
     # for that is not expected to pay, unless the request wants to be surer than costs need.
     pays = weighing is not None and weighing.worth_going_on
@@ -138,7 +144,11 @@ def decide(
     if best is not None and (not by_costs or pays or best.preferred):
         told = standing.get(best.check.id)
         if best.again:
-            because = "Much hangs on this reading. Take it again before anything is replaced."
+            because = (
+                "Much hangs on this reading. Take it again before anything is replaced."
+                if best.check.id in bad
+                else "Nothing new is left to check, and this was found good once. Take it again."
+            )
             return _next(plan(rule_set, best, because, recheck=True), weighing)
         if told is None:
             return _next(plan(rule_set, best, best.check.why), weighing)
@@ -164,8 +174,10 @@ def _again(
     belief: Belief,
     information: Mapping[str, float],
 ) -> list[Candidate]:
-    """The readings that may be taken again, with what that promises: not live ones, no third time
-    with the same outcome, and none that keeps changing."""
+    """The readings that may be taken again, with what that promises.
+
+    Not live ones, none a third time with the same outcome, and none that keeps changing.
+    """
     times = Counter(finding.check for finding in findings if not finding.reading.past)
     readable = [
         one

@@ -29,7 +29,7 @@ class Draft:
         self.issues: list[Issue] = []
         self.head: dict[str, Any] = documents["rule-set"].data
         self.tools: dict[str, str] = dict(self.head["tools"])
-        # Part of every row of a measurement and of a part, so it is needed before the rest.
+        # Part of every row of a measured check, so it is needed before the other tuning numbers.
         self.slip = float(self.head["tuning"].get("slip", {}).get("value", 0.0))
         self.scales: dict[str, Any] = documents["checks"].data.get("scales", {})
         self.raw_checks = self.table("checks", "checks")

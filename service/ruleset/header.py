@@ -54,7 +54,7 @@ class Tuning:
 
     unlisted_share: float
     second_fault: float  # share of visits with a second fault that the first has not caused
-    slip: float  # share of readings that say nothing of the part: a contact, a lead, soot
+    slip: float  # share of measured readings that say nothing of the part: a contact, a wrong lead
     misread_persists: float  # share of slips that a second reading repeats
     new_part_faulty: float  # P(the complaint stays | the right repair was made)
     cure_overlooked: float  # P(it seems to stay | the repair has cured)

@@ -29,7 +29,7 @@ class CheckReader(Draft):
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
                 self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
         self.known("checks", path, raw["expected"], outcomes, "outcome")
-        slip = self.slip if measures or raw["scope"] == "component" else 0.0
+        slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
         return m.Check(
             id=raw["id"],

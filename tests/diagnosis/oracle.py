@@ -7,7 +7,7 @@ wrong together, its own priors and rows, and sums over dictionaries.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -152,11 +152,21 @@ class Oracle:
         prior = {group: weight / total * listed for group, weight in weights.items()}
         return {**prior, (UNLISTED_FAULT,): self.rule_set.tuning.unlisted_share}
 
-    def prior(self, symptom: str) -> Chances:
+    def without(self, groups: dict[Group, float], out: Collection[str]) -> dict[Group, float]:
+        """Without what this equipment cannot have; an unlisted fault keeps its share."""
+        left = {group: chance for group, chance in groups.items() if not set(out) & set(group)}
+        share = self.rule_set.tuning.unlisted_share
+        total = math.fsum(left.values()) - share
+        return {
+            group: share if group == (UNLISTED_FAULT,) else chance / total * (1 - share)
+            for group, chance in left.items()
+        }
+
+    def prior(self, symptom: str, out: Collection[str] = ()) -> Chances:
         """P(state | symptom), without the states that cannot be."""
         return {
             (group, condition): chance * share
-            for group, chance in self.group_prior(symptom).items()
+            for group, chance in self.without(self.group_prior(symptom), out).items()
             for condition, share in self.condition_chances(group, symptom).items()
             if share > 0
         }
@@ -205,36 +215,38 @@ class Oracle:
                 out.add(fault.id)
         return out
 
-    def repaired(self, state: State, remedy: str, symptom: str) -> tuple[State, float]:
-        """What a repair that did not cure has left, and how probably it does not cure."""
+    def repaired(self, state: State, remedy: str, symptom: str) -> list[tuple[State, float]]:
+        """What a repair can have left where the complaint seems to stay, and how probably."""
         group, condition = state
         left = tuple(name for name in group if name not in self.cured(remedy))
         if not left:
-            return state, self.rule_set.tuning.new_part_faulty
+            tuning = self.rule_set.tuning
+            whole: State = ((NO_FAULT,), None)
+            return [(state, tuning.new_part_faulty), (whole, tuning.cure_overlooked)]
         if left == group:
-            return state, 1.0
+            return [(state, 1.0)]
         can_be = self.condition_chances(left, symptom)[condition] > 0
-        return (left, condition if can_be else None), 1.0
+        return [((left, condition if can_be else None), 1.0)]
 
     def posterior(
-        self, symptom: str, readings: Sequence[Seen], repairs: Sequence[str] = ()
+        self,
+        symptom: str,
+        readings: Sequence[Seen],
+        repairs: Sequence[str] = (),
+        out: Collection[str] = (),
     ) -> Chances:
-        """P(state now | complaint, readings, repairs of which none cured)."""
-        weights: Chances = {}
-        moves: dict[tuple[str, State], tuple[State, float]] = {}
-        for first, chance in self.prior(symptom).items():
-            weight, state = chance, first
-            for stage in range(len(repairs) + 1):
-                for seen in readings:
-                    if seen.stage == stage:
-                        weight *= self.likelihood(seen, state)
-                if stage < len(repairs):
-                    key = repairs[stage], state
-                    if key not in moves:
-                        moves[key] = self.repaired(state, repairs[stage], symptom)
-                    state, stays = moves[key]
-                    weight *= stays
-            weights[state] = weights.get(state, 0.0) + weight
+        """P(state now | complaint, readings, repairs after which it seemed to stay)."""
+        weights = self.prior(symptom, out)
+        for stage in range(len(repairs) + 1):
+            here = [seen for seen in readings if seen.stage == stage]
+            for state in weights:
+                weights[state] *= math.prod(self.likelihood(seen, state) for seen in here)
+            if stage < len(repairs):
+                after: Chances = {}
+                for state, weight in weights.items():
+                    for left, chance in self.repaired(state, repairs[stage], symptom):
+                        after[left] = after.get(left, 0.0) + weight * chance
+                weights = after
         total = math.fsum(weights.values())
         return {state: weight / total for state, weight in weights.items()}
 

@@ -222,7 +222,9 @@ def test_what_rules_exclude_and_weigh_equals_evidence_on_the_faults(
     network.begin(document["symptom"])
     for one in seen(oven, document):
         network.read(one)
-    evidence = [0.0 if out & set(group) else 1.0 for group in oracle.groups]
+    before = oracle.group_prior(document["symptom"])
+    left = oracle.without(before, out)
+    evidence = [left.get(group, 0.0) / before[group] for group in oracle.groups]
     for weight in weights:
         for place, group in enumerate(oracle.groups):
             evidence[place] *= weight.ratio if weight.fault in group else 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -56,24 +57,28 @@ def on_the_way(
 
 
 @pytest.mark.parametrize(("symptom", "world"), WORLDS, ids=[symptom for symptom, _ in WORLDS])
-def test_a_dearer_second_visit_never_makes_it_decide_earlier(
+def test_what_a_dearer_second_visit_costs_rises_and_flattens(
     reasoner: Reasoner, oven: RuleSet, symptom: str, world: dict[str, str]
 ) -> None:
-    """With the same readings, from an hour to two days of work; and what it costs never falls."""
+    """With the same readings, from an hour to two days of work.
+
+    The best of several costs that each rise evenly with the price of a visit rises, and never
+    faster. (That it decides later is no theorem: acting may have turned to the surer remedy.)
+    """
+    visits = (60, 120, 300, 960)
     requests = on_the_way(reasoner, oven, symptom, world)
     decided = []
     for document in requests:
-        answers = [
-            reasoner.assess({**document, "costs": visit(value)}) for value in (60, 120, 300, 960)
-        ]
-        done = [one["status"] == "fault-found" for one in answers]
-        assert done == sorted(done, reverse=True), [one["check"] for one in document["readings"]]
-        decided.append(done)
+        answers = [reasoner.assess({**document, "costs": visit(value)}) for value in visits]
+        decided.append([one["status"] == "fault-found" for one in answers])
         for part in ("replace_now", "go_on"):
             costs = [one["expected_cost"][part] for one in answers]
-            assert costs == sorted(costs), part
+            pairs = zip(pairwise(costs), pairwise(visits), strict=True)
+            slopes = [(high - low) / (dear - cheap) for (low, high), (cheap, dear) in pairs]
+            assert min(slopes) >= 0.0, part
+            assert all(later <= slope + 1e-3 for slope, later in pairwise(slopes)), part
     assert decided[0] == [False] * 4, "a complaint alone decides nothing"
-    assert all(decided[-1])
+    assert decided[-1][-1]
 
 
 def test_a_dear_second_visit_makes_it_ask_for_more_before_a_dear_part(
@@ -133,14 +138,9 @@ def test_the_expected_costs_are_the_sums_over_all_that_may_be(
         costs={"second_visit": minutes(second_visit), "price_classes": {"high": minutes(dear)}},
     )
     answer = reasoner.assess(document)
-    out = {one["fault"] for one in answer["hypotheses"] if one["probability"] == 0.0}
-    states = {
-        state: chance
-        for state, chance in oracle.posterior("low-heat", seen(oven, document)).items()
-        if not out.intersection(state[0])  # a rule excludes what this oven does not have
-    }
-    total = sum(states.values())
-    states = {state: chance / total for state, chance in states.items()}
+    out = {"inverter-board-failed"}
+    # A rule excludes what this oven does not have.
+    states = oracle.posterior("low-heat", seen(oven, document), out=out)
 
     def work(remedy: str) -> float:
         if remedy not in oven.remedies:

@@ -113,14 +113,15 @@ def test_two_parts_that_read_bad_twice_are_never_a_verdict_on_one(reasoner: Reas
     assert first["next_check"]["recheck"]
     twice = ("transformer-secondary-resistance=OL", "magnetron-filament-resistance=OL") * 2
     document = case("no-heat", *twice)
+    first_two = {text.partition("=")[0] for text in once}
     seen = []
-    for _ in range(60):
+    for _ in range(120):
         answer = reasoner.assess(document)
         step = answer["next_check"]
         if step is None:
             break
         assert answer["verdict"] is None
-        assert not step["recheck"], "both readings have been taken twice"
+        assert step["id"] not in first_two, "both readings have been taken twice"
         seen.append(step["id"])
         if step["kind"] == "preparation":
             prepare(document, step)
@@ -329,7 +330,7 @@ def test_an_inverter_is_not_measured(reasoner: Reasoner) -> None:
 def test_what_a_preparation_prepares_is_what_comes_next(
     oven: RuleSet, reasoner: Reasoner, symptom: str
 ) -> None:
-    said = ("display=dark", "outlet-voltage=119 V", "lamp=dark", "water-load-power=300 W")
+    said = ("display=dark", "outlet-voltage=119 V", "lamp=dark", "relay-click=silent") * 2
     if symptom == "low-heat":
         runs = ("cooling-fan=turning", "heating-hum=normal", "oscillation-indicator=lit")
         said = ("display=lit", "outlet-voltage=119 V", "water-load-power=300 W", *runs)
@@ -473,7 +474,7 @@ def test_dead_keys_are_not_no_fault(reasoner: Reasoner) -> None:
 def test_a_meter_that_cannot_test_a_diode_is_not_asked_to(reasoner: Reasoner) -> None:
     document = case("no-heat", "display=lit", "oscillation-indicator=dark", "heating-hum=normal")
     document["instrument"] = {"resistance": {"test_voltage": {"value": 3, "unit": "V"}}}
-    for _ in range(60):
+    for _ in range(120):
         step = reasoner.assess(document)["next_check"]
         if step is None:
             break

@@ -83,7 +83,8 @@ MISTAKES = {
     "unknown figure": ("precautions", "Wait at least {wait};", "Wait {long};", "{long}"),
     "effect that names no cause": ("faults", "    effect: true\n    verdict_needs:\n"
         "      - [high-voltage-fuse-resistance]\n      - [capacitor-resistance]\n"
-        "      - [diode-reverse, diode-forward]\n      - [magnetron-to-case]\n",
+        "      - [diode-reverse, diode-forward, diode-with-battery]\n"
+        "      - [magnetron-to-case]\n",
         "    effect: true\n", "verdict_needs"),
     "fault that nothing confirms": (
         "checks",
