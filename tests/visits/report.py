@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
 from functools import cache, partial
+from pathlib import Path
 from statistics import fmean
 from typing import Any
 
@@ -32,12 +34,37 @@ def course(seed: int, policy: str = "service", extra: dict[str, Any] | None = No
 
 
 def courses(
-    seeds: Iterable[int], policy: str, extra: dict[str, Any] | None, processes: int
+    seeds: Iterable[int],
+    policy: str,
+    extra: dict[str, Any] | None = None,
+    processes: int = 2,
+    kept: Path | None = None,
 ) -> list[Course]:
-    """The visits of many seeds, in their order."""
+    """The visits of many seeds, in their order.
+
+    `kept`: a file of JSON lines in which each visit is kept as soon as it has been played; those
+    that it holds already are not played again.
+    """
+    wanted = list(seeds)
+    done = dict(_read(kept)) if kept is not None and kept.exists() else {}
+    left = [seed for seed in wanted if seed not in done]
     run = partial(course, policy=policy, extra=extra)
     with ProcessPoolExecutor(processes) as pool:
-        return list(pool.map(run, seeds, chunksize=20))
+        for seed, found in zip(left, pool.map(run, left, chunksize=20), strict=True):
+            done[seed] = found
+            if kept is not None:
+                with kept.open("a", encoding="utf-8") as lines:
+                    lines.write(json.dumps({"seed": seed, **asdict(found)}) + "\n")
+    return [done[seed] for seed in wanted]
+
+
+def _read(kept: Path) -> Iterator[tuple[int, Course]]:
+    for line in kept.read_text(encoding="utf-8").splitlines():
+        fields = json.loads(line)
+        seed = fields.pop("seed")
+        fields["faults"] = tuple(fields["faults"])
+        fields["verdicts"] = [(remedy, p, good) for remedy, p, good in fields["verdicts"]]
+        yield seed, Course(**fields)
 
 
 def share(found: list[Course], result: str) -> float:
@@ -92,11 +119,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--policy", choices=POLICIES, action="append")
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--kept", type=Path, default=None, help="folder of visits played before")
     parser.add_argument("--extra", type=json.loads, default=None, help="more of the request, JSON")
     chosen = parser.parse_args()
     seeds = range(chosen.seed, chosen.seed + chosen.visits)
     for policy in chosen.policy or POLICIES:
-        found = courses(seeds, policy, chosen.extra, chosen.processes)
+        kept = None if chosen.kept is None else chosen.kept / f"{policy}.jsonl"
+        found = courses(seeds, policy, chosen.extra, chosen.processes, kept)
         print(f"\n## {policy}\n\n{table(found)}\n")
         rows, error = calibration(found)
         print(f"expected calibration error {error:.3f}")
