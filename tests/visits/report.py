@@ -17,6 +17,7 @@ from numpy.random import default_rng
 
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
+from tests.visits.diagram import draw
 from tests.visits.play import RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
 from tests.visits.policies import POLICIES, choosing
 
@@ -120,6 +121,7 @@ def main() -> None:
     parser.add_argument("--policy", choices=POLICIES, action="append")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--kept", type=Path, default=None, help="folder of visits played before")
+    parser.add_argument("--diagram", type=Path, default=None, help="SVG of the service's verdicts")
     parser.add_argument("--extra", type=json.loads, default=None, help="more of the request, JSON")
     chosen = parser.parse_args()
     seeds = range(chosen.seed, chosen.seed + chosen.visits)
@@ -129,6 +131,8 @@ def main() -> None:
         print(f"\n## {policy}\n\n{table(found)}\n")
         rows, error = calibration(found)
         print(f"expected calibration error {error:.3f}")
+        if chosen.diagram is not None and policy == "service":
+            draw(rows, error, chosen.diagram)
         for mean, right, count in rows:
             print(f"  confidence {mean:.3f}: right {right:.3f} of {count}")
         bad: dict[tuple[str, ...], int] = defaultdict(int)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from xml.etree import ElementTree
+
 import pytest
 
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
 from tests.visits.play import MOST_STEPS, RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
 from tests.visits.policies import TEXTBOOK
-from tests.visits.report import calibration, course
+from tests.visits.diagram import draw
+from tests.visits.report import calibration, course, courses
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +50,21 @@ def test_calibration_of_a_known_sample() -> None:
     assert error == pytest.approx(0.0)
     off = Course("no-heat", "", (), verdicts=[("a", 0.9, False)] * 4)
     assert calibration([off], bins=1)[1] == pytest.approx(0.9)
+
+
+def test_visits_that_were_kept_are_not_played_again(tmp_path: Path) -> None:
+    kept = tmp_path / "service.jsonl"
+    first = courses([7, 8], "service", processes=1, kept=kept)
+    lines = kept.read_text(encoding="utf-8")
+    assert courses([8, 7], "service", processes=1, kept=kept) == first[::-1]
+    assert kept.read_text(encoding="utf-8") == lines
+
+
+def test_the_diagram_is_drawn_alike_each_time(tmp_path: Path) -> None:
+    rows = [(0.91, 0.89, 400), (0.95, 0.96, 400), (0.99, 0.98, 400)]
+    for name in ("one.svg", "two.svg"):
+        draw(rows, 0.013, tmp_path / name)
+    one = (tmp_path / "one.svg").read_bytes()
+    assert one == (tmp_path / "two.svg").read_bytes()
+    words = "".join(ElementTree.fromstring(one).itertext())
+    assert "1,200 verdicts, mean error 0.013" in words
