@@ -9,9 +9,9 @@ import pytest
 
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
+from tests.visits.diagram import draw
 from tests.visits.play import MOST_STEPS, RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
 from tests.visits.policies import TEXTBOOK
-from tests.visits.diagram import draw
 from tests.visits.report import calibration, course, courses
 
 
