@@ -114,8 +114,7 @@ def decide(
             return _next(rather, weighing)
         if leading == NO_FAULT:
             text = f"it is {confidence:.0%} sure that no fault is present"
-            if case.repairs:
-                text += " any more; have the repair proven (phase verify-repair)"
+            text += "; prove that it is safe before it goes back (phase verify-repair)"
             reason = Reason("no-fault-present", text)
             return Decision("no-fault-found", None, None, (reason,), weighing)
         return Decision("fault-found", None, verdict, (), weighing)
@@ -156,11 +155,17 @@ def decide(
         return _next(plan(rule_set, best, because, recheck=True), weighing)
     if best is not None and weighing is not None:
         reason = does_not_pay(weighing)
-        return Decision("unresolved", None, None, (reason, *assumed(case, standing)), weighing)
+        return Decision(
+            "unresolved",
+            None,
+            None,
+            (reason, *assumed(rule_set, case, conclusions, standing)),
+            weighing,
+        )
     skipped = tuple(sorted(case.unavailable - standing.keys()))
     reasons = (
         *unresolved(model, belief, conflicts, missing, skipped),
-        *assumed(case, standing),
+        *assumed(rule_set, case, conclusions, standing),
     )
     return Decision("unresolved", None, None, reasons, weighing)
 

@@ -47,8 +47,18 @@ def slips(
     )
 
 
-def assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
-    """What the nameplate was not asked for, although limits of readings rest on it."""
+def assumed(
+    rule_set: RuleSet, case: Case, conclusions: Conclusions, standing: Mapping[str, Finding]
+) -> tuple[Reason, ...]:
+    """What the nameplate was not asked for, although faults or limits of readings hang on it."""
+    named = {one.token: one.name for one in rule_set.predicates if one.subject == "nameplate"}
+    leaving_out = {
+        named[fact]
+        for one in conclusions.fired
+        if any(consequence.kind == "exclude" for consequence in one.rule.consequences)
+        for fact in one.facts
+        if fact in named and case.nameplate[named[fact]].origin == "assumed"
+    }
     used = {
         limit.nameplate: check
         for check, finding in standing.items()
@@ -56,7 +66,15 @@ def assumed(case: Case, standing: dict[str, Finding]) -> tuple[Reason, ...]:
         for limit in finding.measure.limits
         if limit.nameplate is not None and case.nameplate[limit.nameplate].origin == "assumed"
     }
-    return tuple(
+    kinds = tuple(
+        Reason(
+            "nameplate-assumed",
+            f"{name} is assumed to be {case.nameplate[name].value}, which leaves faults out: look "
+            "at the equipment, and send what it is",
+        )
+        for name in sorted(leaving_out)
+    )
+    return kinds + tuple(
         Reason(
             "nameplate-assumed",
             f"{name} is assumed, and the limits of {used[name]} rest on it: read it off the plate "

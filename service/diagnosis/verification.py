@@ -100,10 +100,14 @@ def verify(
     conclusions: Conclusions,
     required: Iterable[str],
 ) -> tuple[Decision, Release]:
-    """The decision about a repair: the next of the required checks, released, or not and why."""
+    """The decision about a repair: the next of the required checks, released, or not and why.
+
+    A check that failed ends it. One that cannot be carried out keeps the equipment from being
+    released as well, but what else may be wrong is looked at first.
+    """
     proofs = tuple(prove(rule_set, case, findings, check) for check in required)
     against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
-    against += [_against(rule_set, one) for one in proofs if one.result in (FAILED, UNAVAILABLE)]
+    against += [_against(rule_set, one) for one in proofs if one.result == FAILED]
     due = [one for one in proofs if one.result in TO_DO]
     if not against and due:
         offered = [
@@ -115,6 +119,7 @@ def verify(
             Reason("check-not-admitted", f"{one.check} cannot be offered now; {one.why}")
             for one in due
         ]
+    against += [_against(rule_set, one) for one in proofs if one.result == UNAVAILABLE]
     if against:
         return Decision(NOT_RELEASED, None, None, tuple(against)), Release(False, proofs)
     text = f"all {len(proofs)} checks of the proof passed"

@@ -11,7 +11,7 @@ from numpy.random import Generator
 from service.diagnosis.assessment import Reasoner
 from tests.visits.population import Visit, draw_visit
 from tests.visits.remedies import CURES
-from tests.visits.safety import ACCESS, BEHIND, OUTSIDE, unsafe_finding
+from tests.visits.safety import ACCESS, BEHIND, HIGH_VOLTAGE, OUTSIDE, unsafe_finding
 from tests.visits.technician import Technician, draw_technician
 
 # Nobody goes on for longer than this.
@@ -73,16 +73,21 @@ def play(
         "repairs": [],
         **(extra or {}),
     }
-    for _ in range(MOST_REPAIRS):
+    for _ in range(MOST_REPAIRS + 1):
         answer = _ask(reasoner, case, visit, technician, rng, course)
         if answer["status"] == "stop-work" and answer["verdict"] is None:
             answer = _read_again(reasoner, case, visit, technician, rng, course)
         course.status = answer["status"]
         if answer["status"] == "no-fault-found":
+            # Nothing is handed back as good, repaired or not, before it is proven to be safe.
+            if course.released is None:
+                course.released = _proven(reasoner, case, visit, technician, rng, course)
+                if course.released is False:
+                    continue
             course.cured = not visit.oven.faults
             course.verdicts.append(("explain-use", _nothing(answer), course.cured))
             break
-        if answer["verdict"] is None:
+        if answer["verdict"] is None or len(case["repairs"]) >= MOST_REPAIRS:
             break
         _repair(case, visit, technician, answer["verdict"], course)
         course.released = _proven(reasoner, case, visit, technician, rng, course)
@@ -136,6 +141,9 @@ def _ask(
         reading = technician.answer(step["id"], visit.oven, rng)
         if reading is None:
             case["unavailable"] = [*case["unavailable"], step["id"]]
+            if visit.oven.build.inverter and ACCESS[step["id"]] == HIGH_VOLTAGE:
+                # With the cover off, nobody takes an inverter board for a transformer.
+                case["nameplate"] = {**case["nameplate"], "high_voltage_supply": "inverter"}
             continue
         if step["id"] == "leakage-survey":
             reading = {**reading, "conditions": SURVEY}
