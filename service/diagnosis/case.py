@@ -175,21 +175,26 @@ def _staged(
 
     A reading from before a repair still stands if it is of a part by itself which no later repair
     has touched; how the whole behaved has to be looked at anew. A repair is proven by none that
-    was taken before it.
+    was taken before it, but what one of them found unsafe, and nothing has mended, is unsafe
+    still, unless the proof reads it anew before it energises anything.
     """
     touched = [touched_by(rule_set, repair.remedy) for repair in repairs]
     last = {reading.check: reading.index for reading in readings}
+    proven = {*rule_set.after_every_repair}
+    proven.update(*(rule_set.remedies[repair.remedy].checks_after for repair in repairs))
     out = []
     for reading in readings:
         stage = sum(repair.readings_before <= reading.index for repair in repairs)
         check = rule_set.checks[reading.check]
-        gone = stage < len(repairs) and (
-            phase == VERIFY
-            or check.scope == "function"
-            or last[reading.check] != reading.index
-            or any(check.component in parts for parts in touched[stage:])
+        before = stage < len(repairs)
+        stands = (
+            check.scope == "component"
+            and last[reading.check] == reading.index
+            and not any(check.component in parts for parts in touched[stage:])
         )
-        out.append(replace(reading, stage=stage, past=gone))
+        gone = before and (phase == VERIFY or not stands)
+        unmended = gone and stands and reading.check not in proven
+        out.append(replace(reading, stage=stage, past=gone, unmended=unmended))
     return out
 
 

@@ -84,13 +84,13 @@ def decide(
     if convinced and not missing and not conflicts:
         verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
+    if leading == NO_FAULT and (conclusions.stops or _abnormal(rule_set, standing)):
+        verdict = None
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
         if verdict is None:
             reasons += slips(rule_set, conclusions, standing)
         return Decision("stop-work", None, verdict, reasons)
-    if leading == NO_FAULT and _abnormal(rule_set, standing):
-        verdict = None
     offered = among(unanswered(rule_set, findings))
     weighing = None
     if case.costs is not None:

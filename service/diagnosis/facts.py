@@ -37,7 +37,8 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
         if finding.invalid:
             continue
         kind = "earlier" if finding.stage < len(case.repairs) else "possible"
-        kinds = {kind} if finding.reading.past else {kind, "possible"}
+        warns = finding.reading.unmended or not finding.reading.past
+        kinds = {kind, "possible"} if warns else {kind}
         for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
             if probability >= rule_set.tuning.possible:
                 out |= {f"{kind}/{finding.check}/{outcome}" for kind in kinds}

@@ -27,6 +27,7 @@ class Reading:
     range_stated: bool
     stage: int = 0  # repairs made before it
     past: bool = False  # no longer tells what the equipment is like: a repair came between
+    unmended: bool = False  # past, but no repair has touched what it was of: it still warns
     uncertainty: float | None = None  # standard, SI; of a value worked out from raw inputs
     violated: tuple[str, ...] = ()  # conditions that did not hold: it is invalid
     unstated: tuple[str, ...] = ()  # conditions of which nothing was said

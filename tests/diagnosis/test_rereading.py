@@ -142,3 +142,33 @@ def test_what_cannot_be_proven_does_not_hide_what_else_is_wrong(
     codes = {one["code"] for one in answer["reasons"]}
     assert "check-unavailable" in codes
     assert "check-failed" not in codes
+
+
+def test_a_repair_that_mends_no_door_does_not_make_a_damaged_door_good(
+    reasoner: Reasoner, oven: RuleSet
+) -> None:
+    """Found on the bench: after another repair the oven was run with its door seal torn."""
+    said = ("oscillation-indicator=dark", "magnetron-to-case=0.1 kOhm", "door-seal=damaged")
+    document = request("no-heat", *said, *said[1:], unavailable=["leakage-survey"])
+    made = {"remedy": "replace-magnetron", "readings_before": len(document["readings"])}
+    proof = {**document, "repairs": [made], "phase": "verify-repair", "confirmed": []}
+    answer = reasoner.assess(proof)
+    assert answer["status"] == "not-released"
+    assert "door-damaged" in {one["code"] for one in answer["reasons"]}
+    # Looked at again after the repair, and sound: the first look was a slip.
+    again = {**proof, "readings": [*proof["readings"], {"check": "door-seal", "observed": "sound"}]}
+    answer, asked = carry_on(reasoner.assess, oven, again, {"water-load-power": "960 W"})
+    assert "water-load-power" in asked
+    # A new door mends it.
+    door = {"remedy": "replace-door", "readings_before": len(document["readings"])}
+    mended = {**proof, "repairs": [made, door]}
+    answer, asked = carry_on(reasoner.assess, oven, mended, {"water-load-power": "960 W"})
+    assert "water-load-power" in asked
+
+
+def test_work_never_stops_with_the_verdict_that_nothing_is_wrong(reasoner: Reasoner) -> None:
+    said = ("water-load-power=790 W", "outlet-voltage=120 V", "door-seal=damaged")
+    answer = reasoner.assess(request("no-operation", "display=lit", *said))
+    assert answer["status"] == "stop-work"
+    verdict = answer["verdict"]
+    assert verdict is None or verdict["fault"] != "no-fault-present"
