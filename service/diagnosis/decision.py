@@ -124,7 +124,9 @@ def decide(
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
-    again_offered = _again(rule_set, model, case, findings, conclusions, belief, information)
+    promised = _promised_again(rule_set, model, findings, belief)
+    found = candidates(rule_set, {**information, **promised}, case, conclusions, promised)
+    again_offered = [replace(one, again=True, preferred=False) for one in found]
     least = rule_set.tuning.least_information
     bad = set(_abnormal(rule_set, standing))
     best = choose([*offered, *(one for one in again_offered if one.check.id in bad)], least)
@@ -154,32 +156,18 @@ def decide(
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
         return _next(plan(rule_set, best, because, recheck=True), weighing)
     if best is not None and weighing is not None:
-        reason = does_not_pay(weighing)
-        return Decision(
-            "unresolved",
-            None,
-            None,
-            (reason, *assumed(rule_set, case, conclusions, standing)),
-            weighing,
-        )
-    skipped = tuple(sorted(case.unavailable - standing.keys()))
-    reasons = (
-        *unresolved(model, belief, conflicts, missing, skipped),
-        *assumed(rule_set, case, conclusions, standing),
-    )
+        reasons = (does_not_pay(weighing),)
+    else:
+        skipped = tuple(sorted(case.unavailable - standing.keys()))
+        reasons = unresolved(model, belief, conflicts, missing, skipped)
+    reasons += assumed(rule_set, case, conclusions, standing)
     return Decision("unresolved", None, None, reasons, weighing)
 
 
-def _again(
-    rule_set: RuleSet,
-    model: BeliefModel,
-    case: Case,
-    findings: Sequence[Finding],
-    conclusions: Conclusions,
-    belief: Belief,
-    information: Mapping[str, float],
-) -> list[Candidate]:
-    """The readings that may be taken again, with what that promises.
+def _promised_again(
+    rule_set: RuleSet, model: BeliefModel, findings: Sequence[Finding], belief: Belief
+) -> dict[str, float]:
+    """What each reading that may be taken again promises, in bits, by check.
 
     Not live ones, none a third time with the same outcome, and none that keeps changing.
     """
@@ -193,9 +181,7 @@ def _again(
         and times[one.check] < MOST_READINGS
         and not rule_set.checks[one.check].live
     ]
-    promised = information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
-    found = candidates(rule_set, {**information, **promised}, case, conclusions, promised)
-    return [replace(one, again=True, preferred=False) for one in found]
+    return information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
 
 
 def _cheaper_first(

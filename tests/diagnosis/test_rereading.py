@@ -13,6 +13,7 @@ from service.diagnosis.assessment import Reasoner
 from service.diagnosis.belief import information_again
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import find_all
+from service.diagnosis.states import State
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import carry_on, request, seen
 from tests.diagnosis.oracle import Oracle
@@ -34,15 +35,10 @@ def test_what_a_second_reading_promises_is_the_expected_drop_of_entropy(
     persists = oven.tuning.misread_persists
     findings = find_all(oven, read_case(oven, document))
     model = reasoner.model
-    belief = [0.0] * len(model.states)
+    belief = np.zeros(len(model.states))
     for (faults, condition), chance in states.items():
-        place = next(
-            i
-            for i, one in enumerate(model.states)
-            if set(one.faults) == set(faults) and one.condition == condition
-        )
-        belief[place] = chance
-    told = information_again(model, np.array(belief), findings, persists)
+        belief[model.position[State(faults, condition)]] = chance
+    told = information_again(model, belief, findings, persists)
     for finding in findings:
         sets: dict[Any, float] = defaultdict(float)
         again: dict[tuple[Any, bool], float] = defaultdict(float)

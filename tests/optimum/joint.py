@@ -1,7 +1,8 @@
 """The joint distribution, the losses and the minutes of a small rule set, worked out afresh.
 
-Only numbers are taken from the rule set; nothing here comes from `service.diagnosis`. One fault at
-a time: the sub-problems have no second fault.
+Only numbers are taken from the rule set; nothing here comes from `service.diagnosis`. Priors and
+rows are those of the oracle, which judges the service's belief. One fault at a time: the
+sub-problems have no second fault.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, RuleSet
+from tests.diagnosis.oracle import Oracle
 
 Array = NDArray[np.float64]
 State = tuple[str, str | None]  # a fault and the condition in which it has left the equipment
@@ -39,19 +41,12 @@ def world(rule_set: RuleSet, symptom: str) -> World:
     tuning, costs = rule_set.tuning, rule_set.costs
     if tuning.second_fault or any(fault.causes for fault in rule_set.faults.values()):
         raise ValueError("two faults at once are not worked out here")
-    weights = {
-        name: fault.rate * fault.symptoms.get(symptom, tuning.symptom_floor)
-        for name, fault in rule_set.faults.items()
+    oracle = Oracle(rule_set)
+    prior: dict[State, float] = {
+        (faults[0], condition): chance
+        for (faults, condition), chance in oracle.prior(symptom).items()
+        if len(faults) == 1
     }
-    listed = sum(weights.values())
-    prior: dict[State, float] = {}
-    for name, weight in weights.items():
-        share = (1.0 - tuning.unlisted_share) * weight / listed
-        for condition, chance in _conditions(rule_set, name, symptom).items():
-            prior[name, condition] = share * chance
-    for condition, chance in _conditions(rule_set, UNLISTED_FAULT, symptom).items():
-        prior[UNLISTED_FAULT, condition] = tuning.unlisted_share * chance
-
     remedy_of = tuple(
         UNLISTED_FAULT if name == UNLISTED_FAULT else rule_set.faults[name].remedy
         for name, _ in prior
@@ -71,8 +66,8 @@ def world(rule_set: RuleSet, symptom: str) -> World:
         checks=tuple(rule_set.checks),
         outcomes={name: check.outcomes for name, check in rule_set.checks.items()},
         tables={
-            name: np.array([_row(rule_set, check, *state) for state in prior])
-            for name, check in rule_set.checks.items()
+            name: np.array([oracle.row(name, ((fault,), condition)) for fault, condition in prior])
+            for name in rule_set.checks
         },
         remedies=remedies,
         loss=np.array([work[one] for one in remedies]) + np.where(cures, 0.0, wrong[:, None]),
@@ -83,43 +78,6 @@ def world(rule_set: RuleSet, symptom: str) -> World:
         },
         access={name: check.access for name, check in rule_set.checks.items()},
     )
-
-
-def _conditions(rule_set: RuleSet, name: str, symptom: str) -> dict[str | None, float]:
-    """P(condition | fault, symptom)."""
-    if name == UNLISTED_FAULT:
-        chances = {one.id: one.unlisted for one in rule_set.conditions.values() if one.unlisted}
-    else:
-        chances = {one: p for one, p in rule_set.faults[name].conditions.items() if p}
-    fixed: dict[str | None, float] = {}
-    free: dict[str | None, float] = {}
-    if sum(chances.values()) < 1.0:
-        free[None] = 1.0 - sum(chances.values())
-    for condition, chance in chances.items():
-        found = rule_set.conditions[condition]
-        if name != UNLISTED_FAULT and symptom in found.given_symptom:
-            fixed[condition] = found.given_symptom[symptom]
-        else:
-            free[condition] = chance * found.symptom_weights.get(symptom, 1.0)
-    rest = (1.0 - sum(fixed.values())) / sum(free.values())
-    return {**fixed, **{one: rest * weight for one, weight in free.items()}}
-
-
-def _row(rule_set: RuleSet, check: Check, fault: str, condition: str | None) -> Array:
-    """P(outcome | fault, condition): the most special row that there is."""
-    if condition is not None:
-        for one in (fault, None):
-            if (one, condition) in check.given:
-                return np.array(check.given[one, condition])
-    if fault in check.rows:
-        return np.array(check.rows[fault])
-    healthy = np.array(check.default)
-    if fault != UNLISTED_FAULT:
-        return healthy
-    tuning = rule_set.tuning
-    component = check.scope == "component"
-    blend = tuning.unlisted_component if component else tuning.unlisted_function
-    return (1.0 - blend) * healthy + blend / len(healthy)
 
 
 @dataclass(frozen=True)
