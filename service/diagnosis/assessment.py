@@ -58,7 +58,7 @@ class Reasoner:
             weights=conclusions.weights,
         )
         information = expected_information(model, belief.states)
-        proof = required_checks(rule_set, case, conclusions)
+        proof = required_checks(rule_set, case, conclusions, case.repairs)
         release = None
         clashes: tuple[Conflict, ...] = ()
         if verifying:
@@ -88,7 +88,7 @@ class Reasoner:
             ),
             "verdict": None
             if decision.verdict is None
-            else response.verdict(rule_set, decision.verdict, conclusions),
+            else response.verdict(rule_set, case, decision.verdict, conclusions),
             "release": None if release is None else response.release(release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),

@@ -53,7 +53,15 @@ def opened(rule_set: RuleSet, case: Case) -> bool:
         one for access in rule_set.access.values() for one in access.closes_with
     ):
         return False
-    done = [rule_set.remedies[remedy].access for remedy in case.repairs]
+    return worked_inside(rule_set, case, case.repairs)
+
+
+def worked_inside(rule_set: RuleSet, case: Case, remedies: Iterable[str]) -> bool:
+    """Whether these remedies or what has been done so far need the equipment opened."""
+    closing = {one for access in rule_set.access.values() for one in access.closes_with}
+    if any(one in closing or rule_set.precautions[one].withdrawn_by for one in case.confirmed):
+        return True
+    done = [rule_set.remedies[remedy].access for remedy in remedies]
     done += [rule_set.checks[reading.check].access for reading in case.readings]
     return any(rule_set.access[access].requires for access in done)
 

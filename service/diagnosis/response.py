@@ -18,7 +18,7 @@ from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import Verdict
-from service.diagnosis.verification import Release
+from service.diagnosis.verification import Release, required_checks
 from service.physics.units import from_si
 from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
@@ -229,23 +229,15 @@ def next_check(
     }
 
 
-def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict[str, Any]:
-    """The verdict with its remedy, parts and the checks after the repair.
+def verdict(
+    rule_set: RuleSet, case: Case, found: Verdict, conclusions: Conclusions
+) -> dict[str, Any]:
+    """The verdict with its remedy, parts and the checks after the repair, which its proof asks for.
 
-    What proves a repair behind the cover is not asked for where nothing was opened, nor a dead
-    check that the rules bar on this equipment.
+    Those come on top of what earlier repairs of the case are proven by.
     """
     remedy = rule_set.remedies[found.fault.remedy]
-    beside = [rule_set.remedies[fault.remedy] for fault, _ in found.also_found]
-    extra = [check for check in rule_set.checks if check in conclusions.follow_up]
-    opened = bool(rule_set.access[remedy.access].requires)
-    every = rule_set.after_every_repair if opened else ()
-    proving = [check for one in (remedy, *beside) for check in one.checks_after]
-    after = [
-        check
-        for check in dict.fromkeys([*proving, *extra, *every])
-        if rule_set.access[rule_set.checks[check].access].powered or check not in conclusions.barred
-    ]
+    made = [*case.repairs, remedy.id, *(fault.remedy for fault, _ in found.also_found)]
     return {
         "fault": found.fault.id,
         "title": found.fault.title,
@@ -256,7 +248,7 @@ def verdict(rule_set: RuleSet, found: Verdict, conclusions: Conclusions) -> dict
         "also_replace": list(found.also_replace),
         "also_found": [_second(rule_set, *one) for one in found.also_found],
         "also_suspected": [_second(rule_set, *one) for one in found.also_suspected],
-        "checks_after_repair": after,
+        "checks_after_repair": list(required_checks(rule_set, case, conclusions, made)),
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
     }
 

@@ -14,7 +14,7 @@ from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.decision import Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
-from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
+from service.diagnosis.planning import Candidate, plan, unmet, worked_inside
 from service.diagnosis.readings import span
 from service.diagnosis.reasons import Reason
 from service.ruleset.model import RuleSet
@@ -46,28 +46,42 @@ class Release:
     proofs: tuple[Proof, ...]
 
 
-def required_checks(rule_set: RuleSet, case: Case, conclusions: Conclusions) -> tuple[str, ...]:
-    """What proves the repair: the complaint gone, each repair good, and what is always shown.
+def required_checks(
+    rule_set: RuleSet, case: Case, conclusions: Conclusions, remedies: Iterable[str]
+) -> tuple[str, ...]:
+    """What proves these repairs: the complaint gone, each repair good, and what is always shown.
 
     In the order of the work: behind the cover while it is off, then from outside, then energised.
     A dead check that rules bar on this equipment, such as one of a part that it lacks, is left
-    out.
+    out, and where nothing was opened nothing is shown for good measure. What cannot be carried
+    out is shown by another check that tells the same, if there is one.
     """
-    wanted = dict.fromkeys(
-        (
-            *rule_set.symptoms[case.symptom].proven_by,
-            *(check for one in case.repairs for check in rule_set.remedies[one].checks_after),
-            *rule_set.after_every_repair,
-        )
-    )
+    made = tuple(remedies)
 
     def turn(name: str) -> tuple[bool, bool]:
         access = rule_set.access[rule_set.checks[name].access]
         return access.powered, not access.requires
 
-    kept = [name for name in wanted if turn(name)[0] or name not in conclusions.barred]
+    def possible(name: str) -> bool:
+        return name not in case.unavailable and name not in conclusions.barred
+
+    wanted = [
+        *rule_set.symptoms[case.symptom].proven_by,
+        *(check for one in made for check in rule_set.remedies[one].checks_after),
+        *(check for check in rule_set.checks if check in conclusions.follow_up),
+    ]
+    # A repair that nobody names may have been anything, and nothing at all proves nothing.
+    if not made or not wanted or worked_inside(rule_set, case, made):
+        wanted += rule_set.after_every_repair
+    shown = dict.fromkeys(
+        next(filter(possible, rule_set.checks[name].instead), name)
+        if name in case.unavailable
+        else name
+        for name in wanted
+        if turn(name)[0] or name not in conclusions.barred
+    )
     position = {name: number for number, name in enumerate(rule_set.after_every_repair)}
-    return tuple(sorted(kept, key=lambda name: (*turn(name), position.get(name, -1))))
+    return tuple(sorted(shown, key=lambda name: (*turn(name), position.get(name, -1))))
 
 
 def prove(rule_set: RuleSet, case: Case, findings: Sequence[Finding], check: str) -> Proof:
@@ -110,9 +124,8 @@ def verify(
     against += [_against(rule_set, one) for one in proofs if one.result == FAILED]
     due = [one for one in proofs if one.result in TO_DO]
     if not against and due:
-        offered = [
-            one for one in due if may_be_offered(conclusions, case, rule_set.checks[one.check])
-        ]
+        # What the proof asks for needs no rule to admit it; rules that bar a check still win.
+        offered = [one for one in due if one.check not in conclusions.barred]
         if offered:
             return _ask(rule_set, case, offered[0]), Release(None, proofs)
         against = [

@@ -98,6 +98,7 @@ class Check:
     live: bool
     instrument_category: str | None
     dead_alternatives: tuple[str, ...]
+    instead: tuple[str, ...]  # what proves a repair as well where this cannot be carried out
     why_live: str | None
     by_rule: bool  # offered only when a rule admits it
     minutes: float

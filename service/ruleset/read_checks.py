@@ -44,6 +44,7 @@ class CheckReader(Draft):
             dead_alternatives=self.known(
                 "checks", path, raw.get("dead_alternatives", ()), self.raw_checks, "check"
             ),
+            instead=self.known("checks", path, raw.get("instead", ()), self.raw_checks, "check"),
             why_live=raw.get("why_live"),
             by_rule=raw.get("by_rule", False),
             minutes=raw["minutes"],

@@ -87,6 +87,7 @@ def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
     for check in checks:
         check.pop("by_rule", None)  # no rule is left to admit it
         _filter(check, "dead_alternatives", problem.checks)
+        _filter(check, "instead", problem.checks)
         check["rows"] = list(_rows(check["rows"], refs, conditions))
     for one in whole["faults"]["remedies"]:
         _filter(one, "checks_after", problem.checks)

@@ -63,14 +63,19 @@ def _read(kept: Path) -> Iterator[tuple[int, Course]]:
     for line in kept.read_text(encoding="utf-8").splitlines():
         fields = json.loads(line)
         seed = fields.pop("seed")
-        fields["faults"] = tuple(fields["faults"])
+        fields["faults"], fields["left"] = tuple(fields["faults"]), tuple(fields["left"])
         fields["verdicts"] = [(remedy, p, good) for remedy, p, good in fields["verdicts"]]
         yield seed, Course(**fields)
 
 
 def share(found: list[Course], result: str) -> float:
     """Percent of the visits that ended so."""
-    return 100.0 * sum(one.result == result for one in found) / len(found)
+    return percent(one.result == result for one in found)
+
+
+def percent(yes: Iterable[bool]) -> float:
+    """How many of them hold."""
+    return 100.0 * fmean(yes)
 
 
 def row(name: str, found: list[Course]) -> str:
@@ -78,13 +83,16 @@ def row(name: str, found: list[Course]) -> str:
     return (
         f"| {name} | {len(found)} | {share(found, RIGHT):.1f} | {share(found, UNRESOLVED):.1f} | "
         f"{share(found, WRONG):.1f} | {fmean(one.checks for one in found):.1f} | "
-        f"{fmean(one.minutes for one in found):.1f} | {sum(bool(one.unsafe) for one in found)} |"
+        f"{fmean(one.minutes for one in found):.1f} | {sum(bool(one.unsafe) for one in found)} | "
+        f"{percent(one.released is True for one in found):.1f} | "
+        f"{sum(one.released is True and bool(one.left) for one in found)} |"
     )
 
 
 HEAD = (
-    "| symptom | visits | right % | unresolved % | wrong % | checks | minutes | unsafe |\n"
-    "|---|---|---|---|---|---|---|---|"
+    "| symptom | visits | right % | unresolved % | wrong % | checks | minutes | unsafe "
+    "| released % | released with a fault |\n"
+    "|---|---|---|---|---|---|---|---|---|---|"
 )
 
 

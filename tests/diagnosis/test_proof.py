@@ -1,0 +1,162 @@
+"""The proof of a repair, walked as a client does: each `next_check` answered, to the end."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.diagnosis.assessment import Reasoner
+from service.ruleset.catalogue import Catalogue
+from tests.diagnosis.documents import request
+
+CONDITIONS = {
+    "load_volume": {"value": 275, "unit": "mL"},
+    "load_temperature": {"value": 20, "unit": "Cel"},
+    "probe_distance": {"value": 5, "unit": "cm"},
+    "instrument_calibration": "within-12-months",
+}
+
+
+@pytest.fixture(scope="module")
+def reasoners() -> dict[str, Reasoner]:
+    catalogue = Catalogue.load()
+    return {name: Reasoner(catalogue.get(name)) for name in catalogue.ids()}
+
+
+def healthy(reasoner: Reasoner, check: str) -> dict[str, Any]:
+    found = reasoner.rule_set.checks[check]
+    reading: dict[str, Any] = {"check": check, "observed": found.expected[0]}
+    if found.conditions:
+        reading["conditions"] = {one.id: CONDITIONS[one.id] for one in found.conditions}
+    return reading
+
+
+def walk(reasoner: Reasoner, document: dict[str, Any]) -> tuple[list[str], dict[str, Any]]:
+    """The checks asked for, each answered as a healthy part does, and the last answer."""
+    asked: list[str] = []
+    for _ in range(60):
+        answer = reasoner.assess(document)
+        step = answer["next_check"]
+        if step is None:
+            return asked, answer
+        if step["kind"] == "preparation":
+            kept = [one for one in document["confirmed"] if one not in step["withdraws"]]
+            document["confirmed"] = [*kept, *step["confirms"]]
+        else:
+            asked.append(step["id"])
+            document["readings"].append(healthy(reasoner, step["id"]))
+    raise AssertionError(f"no end after {asked}")
+
+
+def repaired(symptom: str, remedy: str, **more: Any) -> dict[str, Any]:
+    return {
+        "symptom": symptom,
+        "phase": "verify-repair",
+        "readings": [],
+        "repairs": [{"remedy": remedy, "readings_before": 0}],
+        "confirmed": [],
+        **more,
+    }
+
+
+def pairs() -> list[tuple[str, str, str]]:
+    """Each remedy with one complaint, and each complaint with one remedy, of each rule set."""
+    catalogue, out = Catalogue.load(), []
+    for name in catalogue.ids():
+        rule_set = catalogue.get(name)
+        symptoms, remedies = list(rule_set.symptoms), list(rule_set.remedies)
+        longest = max(len(symptoms), len(remedies))
+        out += [
+            (name, symptoms[i % len(symptoms)], remedies[i % len(remedies)]) for i in range(longest)
+        ]
+    return out
+
+
+@pytest.mark.parametrize(("equipment", "symptom", "remedy"), pairs())
+def test_a_good_repair_is_released(
+    reasoners: dict[str, Reasoner], equipment: str, symptom: str, remedy: str
+) -> None:
+    reasoner = reasoners[equipment]
+    rule_set = reasoner.rule_set
+    asked, answer = walk(reasoner, repaired(symptom, remedy))
+    assert answer["status"] == "released", answer["reasons"]
+    assert sorted(asked) == sorted(one["check"] for one in answer["release"]["proof"])
+    assert {one["result"] for one in answer["release"]["proof"]} == {"passed"}
+    wanted = {*rule_set.remedies[remedy].checks_after, *rule_set.symptoms[symptom].proven_by}
+    # What the default equipment does not have is barred, and what is barred is not shown.
+    lacking = {one for one in wanted if one not in asked}
+    assert all("high-voltage-parts" in rule_set.checks[one].groups for one in lacking)
+    powered = [rule_set.access[rule_set.checks[one].access].powered for one in asked]
+    assert powered == sorted(powered), "energised before the dead checks were done"
+
+
+def test_what_a_verdict_names_is_what_the_proof_asks_for(reasoner: Reasoner) -> None:
+    document = request(
+        "no-heat", "display=lit", "oscillation-indicator=dark", "cooling-fan=turning"
+    )
+    document = {**document, "confirmed": ["supply-disconnected", "capacitor-discharged"]}
+    document["readings"] += [
+        {"check": "magnetron-filament-resistance", "over_range": True},
+        {"check": "magnetron-filament-resistance", "over_range": True},
+    ]
+    verdict = reasoner.assess(document)["verdict"]
+    assert verdict["fault"] == "magnetron-filament-open"
+    done = {
+        **document,
+        "phase": "verify-repair",
+        "repairs": [
+            {"remedy": verdict["remedy"]["id"], "readings_before": len(document["readings"])}
+        ],
+    }
+    asked, answer = walk(reasoner, done)
+    assert answer["status"] == "released"
+    assert asked == verdict["checks_after_repair"]
+
+
+def test_without_the_lamp_the_water_shows_that_it_oscillates(reasoner: Reasoner) -> None:
+    without = repaired("no-heat", "replace-diode", unavailable=["oscillation-indicator"])
+    asked, answer = walk(reasoner, without)
+    assert answer["status"] == "released"
+    assert asked.count("water-load-power") == 1
+    assert "oscillation-indicator" not in asked
+
+
+def test_without_a_survey_nothing_is_released(reasoner: Reasoner) -> None:
+    """Nothing tells the same as the survey does."""
+    without = repaired("no-heat", "replace-diode", unavailable=["leakage-survey"])
+    asked, answer = walk(reasoner, without)
+    assert answer["status"] == "not-released"
+    assert [one["code"] for one in answer["reasons"]] == ["check-unavailable"]
+    assert "interlock-function" in asked, "the rest is looked at all the same"
+
+
+def test_what_was_never_opened_is_not_opened_for_its_proof(reasoner: Reasoner) -> None:
+    shut, _ = walk(reasoner, repaired("no-operation", "restore-supply"))
+    opened, _ = walk(reasoner, repaired("no-operation", "replace-control-board"))
+    after = reasoner.rule_set.after_every_repair
+    assert shut == ["outlet-voltage", "display", "keypad"]
+    assert set(after) <= set(opened)
+    said = repaired("no-operation", "restore-supply", confirmed=["cover-fitted"])
+    assert set(after) <= set(walk(reasoner, said)[0]), "a cover that was fitted had been off"
+    nothing, _ = walk(reasoner, repaired("low-heat", "explain-use"))
+    assert set(nothing) == set(after), "no proof is empty"
+    unnamed = {**repaired("low-heat", "explain-use"), "repairs": []}
+    assert set(after) <= set(walk(reasoner, unnamed)[0]), "a repair that nobody names"
+    read_inside = repaired("no-operation", "restore-supply")
+    read_inside["readings"].append({"check": "main-fuse-resistance", "value": 0.3, "unit": "Ohm"})
+    read_inside["repairs"][0]["readings_before"] = 1
+    assert set(after) <= set(walk(reasoner, read_inside)[0])
+
+
+def access(reasoner: Reasoner, check: str) -> Any:
+    return reasoner.rule_set.access[reasoner.rule_set.checks[check].access]
+
+
+def test_a_barred_check_stays_barred_in_a_proof(reasoner: Reasoner) -> None:
+    """The earth reads open in the proof: nothing is energised, whatever it still asks for."""
+    document = repaired("no-heat", "replace-diode")
+    document["readings"].append({"check": "earth-continuity", "over_range": True})
+    asked, answer = walk(reasoner, document)
+    assert answer["status"] == "not-released"
+    assert not any(access(reasoner, one).powered for one in asked)
