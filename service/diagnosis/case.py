@@ -102,13 +102,13 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         readings=tuple(readings),
         confirmed=confirmed,
         unavailable=unavailable,
-        required_confidence=_required(document),
+        required_confidence=required(document),
         costs=costs,
         repairs=tuple(repair.remedy for repair in repairs),
     )
 
 
-def _required(document: Mapping[str, Any]) -> float:
+def required(document: Mapping[str, Any]) -> float:
     given = document.get("required_confidence")
     if given is not None:
         return float(given)

@@ -21,7 +21,14 @@ from service.diagnosis.planning import (
     plan,
     unanswered,
 )
-from service.diagnosis.reasons import Reason, assumed, does_not_pay, slips, unresolved
+from service.diagnosis.reasons import (
+    Reason,
+    assumed,
+    does_not_pay,
+    nothing_found,
+    slips,
+    unresolved,
+)
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
     Verdict,
@@ -113,10 +120,8 @@ def decide(
         if rather is not None:
             return _next(rather, weighing)
         if leading == NO_FAULT:
-            text = f"it is {confidence:.0%} sure that no fault is present"
-            text += "; prove that it is safe before it goes back (phase verify-repair)"
-            reason = Reason("no-fault-present", text)
-            return Decision("no-fault-found", None, None, (reason,), weighing)
+            good = nothing_found(model, belief, confidence)
+            return Decision("no-fault-found", None, None, good, weighing)
         return Decision("fault-found", None, verdict, (), weighing)
 
     doubtful = [f.check for one in conflicts for f in one.to_repeat()]

@@ -108,9 +108,13 @@ def candidates(
     `information`: what each check of the rule set promises, in bits.
 
     A live check waits for each of its dead alternatives that may be offered and would tell at
-    least a tenth of what the live one would.
+    least a tenth of what the live one would. One that makes confirmations stale follows no other
+    such: what was confirmed for the first may no longer hold, and a request does not tell when it
+    was confirmed.
     """
     answered = case.answered
+    stales = {name for one in rule_set.precautions.values() for name in one.stale_after}
+    barred = stales if stales & answered else set()
 
     def promises(name: str) -> float:
         return 0.0 if _blind(case, rule_set.checks[name]) else information[name]
@@ -126,7 +130,7 @@ def candidates(
     out = []
     for name in checks:
         check = rule_set.checks[name]
-        if not may_be_offered(conclusions, case, check):
+        if name in barred or not may_be_offered(conclusions, case, check):
             continue
         promised = promises(name)
         if any(serves(other, promised) for other in check.dead_alternatives):

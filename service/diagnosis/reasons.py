@@ -17,6 +17,9 @@ from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import WORTH_NAMING
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
+# So many are named where a fault may come and go.
+MOST_NAMED = 5
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
@@ -24,6 +27,25 @@ class Reason:
 
     code: str
     text: str
+
+
+def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tuple[Reason, ...]:
+    """Nothing is wrong at present; and what may come and go, where that is worth naming."""
+    text = f"it is {confidence:.0%} sure that nothing is wrong at present"
+    text += "; prove that it is safe before it goes back (phase verify-repair)"
+    reasons = [Reason("no-fault-present", text)]
+    resting = np.where(model.dormant, belief.states, 0.0)
+    if resting.sum() >= WORTH_NAMING:
+        by_fault = resting @ model.to_fault
+        order = np.argsort(-by_fault, kind="stable")[:MOST_NAMED]
+        listed = ", ".join(
+            f"{model.hypotheses[i]} {by_fault[i]:.0%}" for i in order if by_fault[i] >= WORTH_NAMING
+        )
+        text = f"with {resting.sum():.0%} a fault comes and goes, and did not act during the checks"
+        text += f": {listed}" if listed else ""
+        text += ". Have the user note when it happens; if it comes back, begin with these."
+        reasons.append(Reason("may-come-and-go", text))
+    return tuple(reasons)
 
 
 def slips(

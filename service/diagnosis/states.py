@@ -61,6 +61,7 @@ class BeliefModel:
     by_chance: Mask  # (states,) two faults of which neither causes the other
     set_starts: Index  # (sets of remedies,)
     condition_of: Mapping[str, Mask]  # by condition: (states,) whether it is there
+    dormant: Mask  # (states,) a fault that comes and goes, and does not act now
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
     outcomes: Vector  # (states, outcomes of all checks): the tables side by side
@@ -135,6 +136,9 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
             name: np.array([state.condition == name for state in states])
             for name in rule_set.conditions
         },
+        dormant=np.array(
+            [s.condition is not None and rule_set.conditions[s.condition].dormant for s in states]
+        ),
         log_prior={
             symptom: np.log(_prior(rule_set, symptom, groups, shares))
             for symptom in rule_set.symptoms
@@ -194,14 +198,22 @@ def pairs(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
 def conditions_of(rule_set: RuleSet, faults: tuple[str, ...]) -> dict[str | None, float]:
     """P(condition | faults), the chance of none of them first; those without a chance left out.
 
-    Each of two faults may bring its condition about; together they leave one at a time.
+    Each of two faults may bring its condition about; together they leave one at a time, and one
+    that comes and goes is not looked at beside another.
     """
     chances: list[dict[str, float]] = []
     for name in faults:
         if name == UNLISTED_FAULT:
             chances.append({one.id: one.unlisted for one in rule_set.conditions.values()})
         else:
-            chances.append(dict(rule_set.faults[name].conditions))
+            brings = rule_set.faults[name].conditions
+            chances.append(
+                {
+                    condition: chance
+                    for condition, chance in brings.items()
+                    if len(faults) == 1 or not rule_set.conditions[condition].dormant
+                }
+            )
     none = math.prod(1.0 - math.fsum(one.values()) for one in chances)
     either = {
         condition: 1.0 - math.prod(1.0 - one.get(condition, 0.0) for one in chances)

@@ -11,7 +11,7 @@ from service.diagnosis.belief import Belief, by_remedy
 from service.diagnosis.case import Case
 from service.diagnosis.findings import Finding
 from service.diagnosis.states import BeliefModel
-from service.ruleset.model import Fault, RuleSet
+from service.ruleset.model import NO_FAULT, Fault, RuleSet
 
 # A fault counts as seen when a reading is at least twice as likely under it as when healthy.
 SEEN_RATIO = 2.0
@@ -39,6 +39,8 @@ def leader(
     """The most probable fault of the most probable remedy, and how probably that is needed.
 
     Where two remedies are sure enough, the one of a fault that causes the other's comes first.
+    Where no fault leads, it is how probably nothing is wrong at present: a fault that comes and
+    goes may be there all the same, and no check tells.
     """
     remedies = by_remedy(model, belief.states)
     top = int(np.argmax(remedies))
@@ -50,7 +52,10 @@ def leader(
     leading = _likeliest(model, belief, top)
     if leading in caused and causes:
         leading = max(causes, key=lambda one: remedies[model.remedy_of[model.index(one)]])
-    return leading, float(remedies[model.remedy_of[model.index(leading)]])
+    at_present = float(remedies[model.remedy_of[model.index(leading)]])
+    if leading == NO_FAULT:
+        at_present += float(belief.states[model.dormant].sum())
+    return leading, at_present
 
 
 def _likeliest(model: BeliefModel, belief: Belief, remedy: int) -> str:
@@ -115,6 +120,7 @@ def needs(
     if missing or found.verdict_needs:
         return tuple(dict.fromkeys(missing))
     alone = model.alone[fault]
+    alone = alone[~model.dormant[alone]]
     position = int(alone[np.argmax(belief.states[alone])])  # the condition it most probably left
     showing = [
         check

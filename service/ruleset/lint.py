@@ -68,6 +68,20 @@ def _live_alternatives_are_dead(rule_set: RuleSet) -> Iterator[Found]:
                 yield "checks", check.id, f"{other} is live itself, no dead alternative"
 
 
+def _what_a_live_check_leaves_is_stale(rule_set: RuleSet) -> Iterator[Found]:
+    """After a live reading the plug may still be in: dead checks need it all confirmed anew."""
+    dead = [check for check in rule_set.checks.values() if not check.live]
+    shared = {need for check in dead for need in rule_set.access[check.access].requires}
+    for check in rule_set.checks.values():
+        needs = rule_set.access[check.access].requires if check.live else ()
+        for need in needs:
+            if need in shared and check.id not in rule_set.precautions[need].stale_after:
+                yield "precautions", need, f"the live check {check.id} must be in its stale_after"
+        if needs and shared.issuperset(needs):
+            message = "its access must require a precaution of its own, which marks its time"
+            yield "checks", check.id, message
+
+
 def _high_voltage_needs_discharge(rule_set: RuleSet) -> Iterator[Found]:
     if rule_set.capacitor is None:
         return
@@ -247,6 +261,7 @@ LINTS: tuple[Callable[[RuleSet], Iterator[Found]], ...] = (
     _no_live_work_on_high_voltage,
     _live_check_says_why,
     _live_alternatives_are_dead,
+    _what_a_live_check_leaves_is_stale,
     _high_voltage_needs_discharge,
     _limits_rise,
     _rules_can_be_chained,

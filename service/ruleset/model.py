@@ -171,6 +171,7 @@ class Condition:
     symptom_weights: Mapping[str, float]  # how much more likely the condition is, by complaint
     given_symptom: Mapping[str, float]
     # P(condition | symptom) for every fault that can bring it about, where the complaint fixes it
+    dormant: bool  # the fault comes and goes, and while this holds no check shows it
     source: str
 
 

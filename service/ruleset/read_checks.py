@@ -31,6 +31,10 @@ class CheckReader(Draft):
         self.known("checks", path, raw["expected"], outcomes, "outcome")
         slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
+        default = self.row((*path, "default"), raw["default"]["p"], outcomes, slip)
+        for name, (_, condition) in self.raw_conditions.items():
+            if condition.get("dormant", False):
+                self.set_once(path, given, (None, name), default)
         return m.Check(
             id=raw["id"],
             title=raw["title"],
@@ -64,7 +68,7 @@ class CheckReader(Draft):
             precautions=self.known(
                 "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
             ),
-            default=self.row((*path, "default"), raw["default"]["p"], outcomes, slip),
+            default=default,
             rows=rows,
             given=given,
             source=raw["source"],

@@ -34,6 +34,7 @@ class FaultReader(Draft):
             unlisted=float(raw["unlisted"]),
             given_symptom={k: float(v) for k, v in raw.get("given_symptom", {}).items()},
             symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
+            dormant=raw.get("dormant", False),
             source=raw["source"],
         )
 

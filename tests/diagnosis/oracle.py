@@ -113,7 +113,12 @@ class Oracle:
 
     def condition_chances(self, group: Group, symptom: str) -> dict[str | None, float]:
         """P(condition | faults, symptom), all conditions; None for none of them."""
-        conditions = self.rule_set.conditions
+        # One that comes and goes is not looked at beside another.
+        conditions = {
+            name: one
+            for name, one in self.rule_set.conditions.items()
+            if len(group) == 1 or not one.dormant
+        }
         nothing = math.prod(1 - sum(self._bring(name, one) for one in conditions) for name in group)
         either = {
             one: 1 - math.prod(1 - self._bring(name, one) for name in group) for one in conditions
@@ -140,9 +145,9 @@ class Oracle:
         }
         total = sum(weighed.values())
         left = 1 - sum(fixed.values())
-        out = {one: left * chance / total for one, chance in weighed.items()}
-        out.update(fixed)
-        return out
+        out: dict[str | None, float] = dict.fromkeys(self.conditions, 0.0)
+        out |= {one: left * chance / total for one, chance in weighed.items()}
+        return out | fixed
 
     def group_prior(self, symptom: str) -> dict[Group, float]:
         """P(faults | symptom)."""

@@ -38,7 +38,7 @@ WORLDS = [
         {"display": "dark", "lamp": "dark", "keypad": "dead", "cavity-cutout-resistance": "OL"},
     ),
     ("fan-stopped", {"cooling-fan": "stopped", "fan-motor-resistance": "OL"}),
-    ("lamp-out", {"lamp": "dark"}),
+    ("lamp-out", {"lamp": "dark", "lamp-resistance": "OL"}),
 ]
 
 

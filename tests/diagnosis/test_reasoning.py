@@ -334,6 +334,7 @@ def test_what_a_preparation_prepares_is_what_comes_next(
     if symptom == "low-heat":
         runs = ("cooling-fan=turning", "heating-hum=normal", "oscillation-indicator=lit")
         said = ("display=lit", "outlet-voltage=119 V", "water-load-power=300 W", *runs)
+        said = (*said, "stirrer=not-fitted")
     document = case(symptom, *said, "door-latch=seated", confirmed=[])
     first = reasoner.assess(document)["next_check"]
     assert first["kind"] == "preparation"
@@ -520,3 +521,25 @@ def test_a_fuse_that_reads_whole_does_not_clear_what_blows_it(reasoner: Reasoner
     answer = reasoner.assess(case("blows-fuse", "main-fuse-resistance=0.3 Ohm"))
     leading = [row["fault"] for row in answer["hypotheses"][:4]]
     assert "monitor-switch-welded" in leading
+
+
+@pytest.mark.parametrize("said", ["absent", "inconclusive"])
+def test_one_live_reading_is_all_that_a_request_asks_for(
+    oven: RuleSet, reasoner: Reasoner, said: str
+) -> None:
+    """Found on the bench: a second one waited for confirmations that the first had taken back."""
+    live = {"value": 60.2, "unit": "V"} if said == "inconclusive" else {"value": 0.4, "unit": "V"}
+    document = case("no-heat", "display=lit", "heating-hum=silent", "relay-click=silent")
+    document["readings"].append({"check": "transformer-primary-voltage", **live})
+    document["confirmed"] = [*document["confirmed"], "transformer-isolated"]
+    for _ in range(80):
+        answer = reasoner.assess(document)
+        step = answer["next_check"]
+        if step is None:
+            break
+        assert step["id"] not in {"transformer-primary-voltage", "relay-drive-voltage"}
+        if step["kind"] == "preparation":
+            prepare(document, step)
+        else:
+            document.setdefault("unavailable", []).append(step["id"])
+    assert answer["status"] == "unresolved"

@@ -30,6 +30,8 @@ LEFT_OUT = frozenset(
         "transformer-primary-voltage",
         "inverter-inspection",
         "inverter-fuse-resistance",
+        "inverter-input-resistance",
+        "relay-drive-voltage",
         "inverter-supply-voltage",
         "reassembly",
         "interlock-function",
@@ -57,6 +59,12 @@ def _whole() -> dict[str, Raw]:
 
 
 @cache
+def _dormant() -> frozenset[str]:
+    conditions = _whole()["faults"]["conditions"]
+    return frozenset(one["id"] for one in conditions if one.get("dormant"))
+
+
+@cache
 def cut(problem: SubProblem, *, conflicts: bool = True) -> RuleSet:
     """The rule set of a sub-problem, through the real loader.
 
@@ -74,6 +82,10 @@ def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
     whole = deepcopy(_whole())
     listed = {one["id"]: one for one in whole["faults"]["faults"]}
     kept = [listed[name] for name in (*problem.faults, NO_FAULT)]
+    for one in kept:
+        # A fault that comes and goes shows in no check, so it says nothing of their order.
+        chances = one.get("conditions", {})
+        one["conditions"] = {name: p for name, p in chances.items() if name not in _dormant()}
     groups = {group for one in kept for group in one.get("groups", ())}
     conditions = {name for one in kept for name in one.get("conditions", {})}
     remedies = {one["remedy"] for one in kept}

@@ -67,6 +67,18 @@ MISTAKES = {
         "    why: It must conduct one way;",
         "may not exist",
     ),
+    "live check that leaves its confirmations standing": (
+        "precautions",
+        "stale_after: [transformer-primary-voltage, inverter-supply-voltage, relay-drive-voltage]",
+        "stale_after: [transformer-primary-voltage, inverter-supply-voltage]",
+        "relay-drive-voltage must be in its stale_after",
+    ),
+    "live check without a mark of its own": (
+        "precautions",
+        "requires: [supply-disconnected, capacitor-discharged, transformer-isolated]",
+        "requires: [supply-disconnected, capacitor-discharged]",
+        "marks its time",
+    ),
     "live check without a reason": (
         "checks",
         "why_live: No dead test shows whether an outlet is supplied.\n",
@@ -97,6 +109,7 @@ MISTAKES = {
 
 # Where the mistake shows in another file than the one that was changed.
 SHOWN_ELSEWHERE = {
+    "live check without a mark of its own": "checks",
     "high-voltage access without discharge": "checks",
     "fault that nothing confirms": "faults",
 }

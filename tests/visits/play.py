@@ -9,6 +9,7 @@ import numpy as np
 from numpy.random import Generator
 
 from service.diagnosis.assessment import Reasoner
+from service.diagnosis.case import required
 from tests.visits.population import Visit, draw_visit
 from tests.visits.remedies import CURES
 from tests.visits.safety import ACCESS, BEHIND, HIGH_VOLTAGE, OUTSIDE, unsafe_finding
@@ -107,7 +108,8 @@ class _Play:
                     if course.released is False:
                         continue
                 course.cured = not self.visit.oven.faults
-                course.verdicts.append(("explain-use", _nothing(answer), course.cured))
+                if _nothing(answer) >= required(self.case):
+                    course.verdicts.append(("explain-use", _nothing(answer), course.cured))
                 break
             if answer["verdict"] is None or len(self.case["repairs"]) >= MOST_REPAIRS:
                 break

@@ -37,11 +37,11 @@ high-voltage-leads capacitor-resistance capacitor-to-case capacitor-charging
 capacitor-capacitance diode-forward diode-reverse diode-with-battery filament-connector
 magnetron-filament-resistance magnetron-to-case
 magnet-inspection magnetron-antenna inverter-inspection inverter-fuse-resistance
-power-relay-contact power-relay-coil-resistance power-relay-operated
+inverter-input-resistance power-relay-contact power-relay-coil-resistance power-relay-operated
 control-transformer-resistance keypad-membrane sensor-resistance fan-motor-resistance
 turntable-motor-resistance lamp-resistance wiring-continuity wiring-insulation
-transformer-primary-voltage inverter-supply-voltage leakage-survey long-run interlock-function
-reassembly
+transformer-primary-voltage inverter-supply-voltage relay-drive-voltage leakage-survey
+long-run interlock-function reassembly
 """
 TEXTBOOK = tuple(_IN_PRINT.split())
 

@@ -33,7 +33,7 @@ ACCESS: dict[str, str] = {
             "cavity-inspection"
         ),
         OUTLET: "outlet-voltage",
-        SUPPLY: "transformer-primary-voltage inverter-supply-voltage",
+        SUPPLY: "transformer-primary-voltage inverter-supply-voltage relay-drive-voltage",
         BEHIND: (
             "visual-inspection power-cord-resistance main-fuse-resistance filter-board-resistance "
             "filter-board-insulation cavity-cutout-resistance magnetron-cutout-resistance "
@@ -52,7 +52,8 @@ ACCESS: dict[str, str] = {
             "transformer-to-chassis capacitor-resistance capacitor-charging capacitor-capacitance "
             "capacitor-to-case diode-forward diode-reverse diode-with-battery "
             "magnetron-filament-resistance magnetron-to-case "
-            "magnetron-antenna inverter-fuse-resistance inverter-inspection high-voltage-leads"
+            "magnetron-antenna high-voltage-leads "
+            "inverter-fuse-resistance inverter-input-resistance inverter-inspection"
         ),
     }.items()
     for check in checks.split()

@@ -124,6 +124,8 @@ class Technician:
             "outlet-voltage": self._outlet,
             "transformer-primary-voltage": self._load_voltage,
             "inverter-supply-voltage": self._load_voltage,
+            "relay-drive-voltage": self._drive_voltage,
+            "inverter-input-resistance": self._inverter_input,
             "capacitor-charging": self._charging,
             "capacitor-capacitance": self._capacitance,
             "transformer-primary-inductance": self._inductance,
@@ -228,8 +230,7 @@ class Technician:
             return None
         oven.move_door()
         travel, v = oven.door(), oven.values
-        keys = oven.display_lit(travel) and v["keypad.ohm"] < 1e3 and v["control-board.keys"] > 0
-        setting = oven.setting(travel, bool(keys and oven.senses_shut(travel)))
+        setting = oven.setting(travel, self._starts(oven, travel))
         load = "inverter-board" if inverter else "high-voltage-transformer"
         limit = v["main-fuse.blow"] * oven.build.fuse_ampere
         for _ in range(2):
@@ -241,6 +242,32 @@ class Technician:
             oven.damage["main-fuse.ohm"] = 1e10
             oven.changed()
         return self._volts(abs(found.volt("T", "N")), check, rng)
+
+    def _starts(self, oven: Oven, travel: float) -> bool:
+        """Whether a program begins when its keys are pressed."""
+        keys = oven.values["keypad.ohm"] < 1e3 and oven.values["control-board.keys"] > 0
+        return bool(oven.display_lit(travel) and keys and oven.senses_shut(travel))
+
+    def _drive_voltage(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
+        """At the coil's pins; an open coil has its voltage all the same."""
+        if oven.build.triac:
+            return {"observed": "not-fitted"}
+        oven.move_door()
+        driven = self._starts(oven, oven.door()) and oven.values["control-board.heats"] > 0
+        rated = float(rng.choice((12.0, 24.0)))
+        volt = rated * float(rng.uniform(0.85, 1.1)) if driven else float(rng.exponential(0.05))
+        if self._hand(check, rng)[0] == "contact":
+            volt = 0.0
+        return self.meter.read("voltage", volt, rng)
+
+    def _inverter_input(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
+        """Between the board's mains pins: its fuse, then whatever is left of its input."""
+        if not oven.build.inverter:
+            return None
+        v = oven.values
+        inside = 1 / (1 / max(v["inverter-board.short"], 1e-3) + 1 / 3e5)
+        slip, ohms = self._hand(check, rng)
+        return self._read_ohms(v["inverter-board.fuse"] + inside, slip, ohms, rng)
 
     def _charging(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         """What an ohmmeter shows while it charges the capacitor through its inner resistance."""

@@ -331,6 +331,7 @@ def test_no_check_measures_live_at_high_voltage() -> None:
     assert {check for check, access in ACCESS.items() if access == SUPPLY} == {
         "transformer-primary-voltage",
         "inverter-supply-voltage",
+        "relay-drive-voltage",
     }
     assert set(PROBES) <= set(ACCESS)
 

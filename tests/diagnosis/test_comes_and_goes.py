@@ -1,0 +1,81 @@
+"""Faults that come and go: what no check shows is said, and never claimed away."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from service.diagnosis.assessment import Reasoner
+from service.ruleset.model import NO_FAULT
+from tests.diagnosis.documents import request
+
+GOOD = (
+    "display=lit",
+    "oscillation-indicator=lit",
+    "water-load-power=985 W",
+    "outlet-voltage=119 V",
+    "lamp=lit",
+    "turntable=turning",
+    "cooling-fan=turning",
+    "keypad=responds",
+)
+
+
+def test_a_fault_at_rest_shows_in_no_check(reasoner: Reasoner) -> None:
+    model = reasoner.model
+    healthy = model.alone[NO_FAULT][0]
+    assert model.dormant.sum() >= 10
+    for check, table in model.tables.items():
+        resting = table[model.dormant]
+        assert resting == pytest.approx(np.tile(table[healthy], (len(resting), 1)), abs=0), check
+
+
+def test_it_is_not_looked_at_beside_another_fault(reasoner: Reasoner) -> None:
+    resting = [
+        s
+        for s, at_rest in zip(reasoner.model.states, reasoner.model.dormant, strict=True)
+        if at_rest
+    ]
+    assert {len(state.faults) for state in resting} == {1}
+
+
+def found(reasoner: Reasoner, symptom: str, *more: str) -> dict[str, Any]:
+    plate = {"supply_voltage": {"value": 120, "unit": "V"}, "high_voltage_supply": "transformer"}
+    plate["rated_output"] = {"value": 1000, "unit": "W"}
+    document = request(symptom, *GOOD, *more, confirmed=[], nameplate=plate)
+    return reasoner.assess(document)
+
+
+def test_nothing_found_names_what_may_come_back(reasoner: Reasoner) -> None:
+    answer = found(reasoner, "no-heat")
+    assert answer["status"] == "no-fault-found"
+    assert answer["verdict"] is None
+    chances = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
+    assert 0.2 < chances[NO_FAULT] < 0.9, "nothing is claimed that the checks cannot tell"
+    told = {one["code"]: one["text"] for one in answer["reasons"]}
+    assert list(told) == ["no-fault-present", "may-come-and-go"]
+    assert "primary-interlock-open" in told["may-come-and-go"]
+    assert "at present" in told["no-fault-present"]
+
+
+def test_what_is_seen_to_act_is_not_at_rest(reasoner: Reasoner) -> None:
+    answer = found(reasoner, "no-heat", "secondary-interlock-switch=OL")
+    assert answer["status"] != "no-fault-found"
+    codes = {one["code"] for one in answer["reasons"]}
+    assert "may-come-and-go" not in codes
+
+
+def test_a_complaint_that_nothing_intermittent_makes_is_claimed_with_more(
+    reasoner: Reasoner,
+) -> None:
+    """Poor heating comes from use far more often than from a loose contact."""
+    poor = found(reasoner, "low-heat", "stirrer=not-fitted")
+    none = found(reasoner, "no-heat")
+
+    def chance(answer: dict[str, Any]) -> float:
+        rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
+        return float(rows[NO_FAULT])
+
+    assert chance(poor) > chance(none)
