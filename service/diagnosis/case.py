@@ -159,7 +159,7 @@ def _repairs(rule_set: RuleSet, document: Mapping[str, Any], errors: Errors) -> 
             errors.append((f"{pointer}/remedy", message))
             continue
         if before > taken:
-            message = f"there are only {taken} readings"
+            message = f"more than the readings that were sent ({taken})"
             errors.append((f"{pointer}/readings_before", message))
         elif found and before < found[-1].readings_before:
             message = "repairs are listed in the order in which they were made"

@@ -24,6 +24,7 @@ from service.diagnosis.planning import (
 from service.diagnosis.reasons import (
     Reason,
     assumed,
+    contradicted,
     does_not_pay,
     nothing_found,
     slips,
@@ -88,7 +89,11 @@ def decide(
         for fault, chance in beside.items()
         if chance >= case.required_confidence and not missing_for(fault)
     ]
-    if convinced and not missing and not conflicts:
+    doubtful = [f.check for one in conflicts for f in one.to_repeat()]
+    again = cheapest(among(dict.fromkeys(doubtful)))
+    # A contradiction that a further reading may clear up comes first. One that stands is in the
+    # belief already, and does not keep back what is sure in spite of it.
+    if convinced and not missing and again is None:
         verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
     if leading == NO_FAULT and (conclusions.stops or _abnormal(rule_set, standing)):
@@ -100,8 +105,12 @@ def decide(
         return Decision("stop-work", None, verdict, reasons)
     offered = among(unanswered(rule_set, findings))
     weighing = None
+    by_costs = case.costs is not None and case.required_confidence <= LEAST_CONFIDENCE
     if case.costs is not None:
         weighing = weigh(rule_set, model, case.costs, belief.states, offered)
+        if by_costs and verdict is not None and weighing.remedy != verdict.fault.remedy:
+            # The likeliest remedy is no verdict where another costs less to begin with.
+            verdict = None
 
     def about_second(fault: Fault) -> Plan | None:
         """What tells whether a suspected second fault is there: a check, or a second reading."""
@@ -122,10 +131,8 @@ def decide(
         if leading == NO_FAULT:
             good = nothing_found(model, belief, confidence)
             return Decision("no-fault-found", None, None, good, weighing)
-        return Decision("fault-found", None, verdict, (), weighing)
+        return Decision("fault-found", None, verdict, contradicted(conflicts), weighing)
 
-    doubtful = [f.check for one in conflicts for f in one.to_repeat()]
-    again = cheapest(among(dict.fromkeys(doubtful)))
     if again is not None:
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
@@ -140,7 +147,6 @@ def decide(
     # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
     # for that is not expected to pay, unless the request wants to be surer than costs need.
     pays = weighing is not None and weighing.worth_going_on
-    by_costs = weighing is not None and case.required_confidence <= LEAST_CONFIDENCE
     if missing and not (pays and best is not None):
         needed = cheapest(among(missing))
         if needed is not None:

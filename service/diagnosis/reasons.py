@@ -29,6 +29,14 @@ class Reason:
     text: str
 
 
+def contradicted(conflicts: Sequence[Conflict]) -> tuple[Reason, ...]:
+    """The contradictions that no further reading clears up."""
+    return tuple(
+        Reason("conflict-stands", f"{one.text}; there may be more than one fault")
+        for one in conflicts
+    )
+
+
 def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tuple[Reason, ...]:
     """Nothing is wrong at present; and what may come and go, where that is worth naming."""
     text = f"it is {confidence:.0%} sure that nothing is wrong at present"
@@ -122,10 +130,7 @@ def unresolved(
     skipped: Sequence[str],
 ) -> tuple[Reason, ...]:
     """What stands in the way of a verdict when no check is left."""
-    reasons = [
-        Reason("conflict-stands", f"{one.text}; there may be more than one fault")
-        for one in conflicts
-    ]
+    reasons = list(contradicted(conflicts))
     if missing:
         text = f"needed for a verdict, but cannot be offered now: {', '.join(missing)}"
         reasons.append(Reason("check-not-admitted", text))

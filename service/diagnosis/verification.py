@@ -71,8 +71,9 @@ def required_checks(
         *(check for check in rule_set.checks if check in conclusions.follow_up),
     ]
     # A repair that nobody names may have been anything, and nothing at all proves nothing.
-    if not made or not wanted or worked_inside(rule_set, case, made):
-        wanted += rule_set.after_every_repair
+    opened = not made or worked_inside(rule_set, case, made)
+    if opened or not wanted:
+        wanted += [name for name in rule_set.after_every_repair if opened or any(turn(name))]
     shown = dict.fromkeys(
         next(filter(possible, rule_set.checks[name].instead), name)
         if name in case.unavailable
@@ -94,14 +95,23 @@ def prove(rule_set: RuleSet, case: Case, findings: Sequence[Finding], check: str
     finding = taken[-1]
     if finding.invalid:
         return Proof(check, INVALID, finding, "; ".join(finding.reading.violated))
-    if finding.outcome == INCONCLUSIVE:
+    asked_for = rule_set.checks[check]
+    complained_of = check in rule_set.symptoms[case.symptom].proven_by
+    accepted = asked_for.expected if complained_of else asked_for.passes
+    good = sum(
+        chance
+        for outcome, chance in zip(finding.outcomes, finding.evidence, strict=True)
+        if outcome in accepted
+    )
+    passed = good >= rule_set.tuning.certain
+    if finding.outcome == INCONCLUSIVE and not passed:
         times = sum(one.outcome == INCONCLUSIVE for one in taken)
         why = "; ".join(finding.notes) or "the reading is too close to a limit to tell"
         return Proof(check, UNDECIDED if times < 2 else FAILED, finding, why)
-    if finding.outcome not in rule_set.checks[check].expected:
+    if finding.outcome not in accepted and not passed:
         return Proof(check, FAILED, finding, f"it reads {finding.outcome}")
     if finding.reading.unstated:
-        asked = {one.id: span(one) for one in rule_set.checks[check].conditions}
+        asked = {one.id: span(one) for one in asked_for.conditions}
         lacking = ", ".join(f"{one} ({asked[one]})" for one in finding.reading.unstated)
         return Proof(check, INVALID, finding, f"conditions not stated: {lacking}")
     return Proof(check, PASSED, finding, f"it reads {finding.outcome}")

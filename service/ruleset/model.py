@@ -106,6 +106,7 @@ class Check:
     why: str
     how: tuple[str, ...]
     expected: tuple[str, ...]  # outcomes of a healthy part
+    passes: tuple[str, ...]  # outcomes that will do in a proof, if the complaint is another
     expected_text: str
     outcomes: tuple[str, ...]
     measures: tuple[Measure, ...]

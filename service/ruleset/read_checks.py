@@ -29,6 +29,7 @@ class CheckReader(Draft):
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
                 self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
         self.known("checks", path, raw["expected"], outcomes, "outcome")
+        passes = self.known("checks", path, raw.get("passes", raw["expected"]), outcomes, "outcome")
         slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
         default = self.row((*path, "default"), raw["default"]["p"], outcomes, slip)
@@ -56,6 +57,7 @@ class CheckReader(Draft):
             why=raw["why"],
             how=tuple(raw["how"]),
             expected=tuple(raw["expected"]),
+            passes=passes,
             expected_text=raw["expected_text"],
             outcomes=outcomes,
             measures=measures,

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from numpy.random import default_rng
 
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
 from tests.visits.diagram import draw
 from tests.visits.play import MOST_STEPS, RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
 from tests.visits.policies import TEXTBOOK
+from tests.visits.population import Visit, describe, draw_nameplate, make_oven
 from tests.visits.report import calibration, course, courses
+from tests.visits.technician import draw_technician
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +30,33 @@ def test_nothing_unsafe_is_asked_for(reasoner: Reasoner, seed: int) -> None:
     assert found.unsafe == []
     assert found.result in (RIGHT, UNRESOLVED, WRONG)
     assert found.checks < MOST_STEPS
+    assert found.status != "check-next", "a visit comes to an end"
     # A visit is right only if the oven is whole afterwards and nothing good was replaced.
     assert (found.result == RIGHT) == (found.cured and all(good for _, _, good in found.verdicts))
+
+
+@pytest.mark.parametrize(
+    ("fault", "symptom"),
+    [
+        ("cavity-cutout-open", "no-operation"),
+        ("diode-shorted", "no-heat"),
+        ("lamp-open", "lamp-out"),
+        ("magnetron-filament-open", "no-heat"),
+        ("turntable-motor-open", "turntable-stopped"),
+    ],
+)
+def test_a_mended_oven_is_released(reasoner: Reasoner, fault: str, symptom: str) -> None:
+    """One lasting fault, all tools, no slips: found, mended, proven and handed back."""
+    rng = default_rng(11)
+    oven = make_oven((fault,), rng, lasting=True)
+    assert not oven.build.inverter or fault in ("lamp-open", "turntable-motor-open")
+    faults, remedies, consequences = describe(oven)
+    plate = draw_nameplate(oven.build, rng)
+    visit = Visit(symptom, plate, oven, "single", faults, remedies, consequences)
+    hand = draw_technician(rng)
+    careful = replace(hand, missing=frozenset(), clumsiness=0.0, has_high_test_volt=True)
+    found = play(reasoner, visit, careful, rng)
+    assert (found.result, found.released, found.left) == (RIGHT, True, ())
 
 
 def test_a_seed_gives_the_same_visit_again() -> None:
