@@ -109,6 +109,7 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
 
 
 def required(document: Mapping[str, Any]) -> float:
+    """How sure a verdict must be: what the request asks for, or the default."""
     given = document.get("required_confidence")
     if given is not None:
         return float(given)

@@ -16,7 +16,8 @@ from tests.optimum.report import confidence_table, cost_table
 from tests.optimum.walk import Seen, reasoner_of, walk
 
 BY_HAND = by_hand()
-DRAWN = [drawn(seed) for seed in range(6)]
+# The last is one where the likeliest remedy is not the one that costs least.
+DRAWN = [drawn(seed) for seed in (*range(6), 9)]
 ROUNDING = 1e-9
 
 named = pytest.mark.parametrize("problem", [*BY_HAND, *DRAWN], ids=lambda one: one.name)
@@ -54,11 +55,9 @@ def test_without_costs_it_ends_where_it_says_and_no_sooner_than_can_be(
     assert sum(found.course.endings.values()) == pytest.approx(1.0)
 
 
-@pytest.mark.parametrize("problem", BY_HAND, ids=lambda one: one.name)
-def test_by_costs_it_is_within_five_percent_where_the_checks_fit_the_complaint(
-    problem: SubProblem,
-) -> None:
-    """Those picked by hand. Of those drawn by seed not all are: see the report."""
+@named
+def test_by_costs_it_is_within_five_percent(problem: SubProblem) -> None:
+    """Those picked by hand and those drawn by seed; the report has more of them."""
     assert compared(problem).excess < 5.0
 
 
