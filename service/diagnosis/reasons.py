@@ -49,7 +49,7 @@ def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tupl
         listed = ", ".join(
             f"{model.hypotheses[i]} {by_fault[i]:.0%}" for i in order if by_fault[i] >= WORTH_NAMING
         )
-        text = f"with {resting.sum():.0%} a fault comes and goes, and did not act during the checks"
+        text = f"there is a chance of {resting.sum():.0%} that a fault comes and goes, and rested"
         text += f": {listed}" if listed else ""
         text += ". Have the user note when it happens; if it comes back, begin with these."
         reasons.append(Reason("may-come-and-go", text))
