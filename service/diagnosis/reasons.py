@@ -13,7 +13,7 @@ from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.findings import Finding
-from service.diagnosis.states import BeliefModel
+from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import WORTH_NAMING
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
@@ -44,16 +44,22 @@ def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tupl
     reasons = [Reason("no-fault-present", text)]
     resting = np.where(model.dormant, belief.states, 0.0)
     if resting.sum() >= WORTH_NAMING:
-        by_fault = resting @ model.to_fault
-        order = np.argsort(-by_fault, kind="stable")[:MOST_NAMED]
-        listed = ", ".join(
-            f"{model.hypotheses[i]} {by_fault[i]:.0%}" for i in order if by_fault[i] >= WORTH_NAMING
-        )
+        listed = _listed(_worth_naming(model, resting @ model.to_fault)[:MOST_NAMED])
         text = f"there is a chance of {resting.sum():.0%} that a fault comes and goes, and rested"
         text += f": {listed}" if listed else ""
         text += ". Have the user note when it happens; if it comes back, begin with these."
         reasons.append(Reason("may-come-and-go", text))
     return tuple(reasons)
+
+
+def _worth_naming(model: BeliefModel, chances: Vector) -> list[tuple[str, float]]:
+    """The hypotheses that are probable enough to name, (hypotheses,), the most probable first."""
+    order = np.argsort(-chances, kind="stable")
+    return [(model.hypotheses[i], float(chances[i])) for i in order if chances[i] >= WORTH_NAMING]
+
+
+def _listed(named: Sequence[tuple[str, float]]) -> str:
+    return ", ".join(f"{name} {p:.0%}" for name, p in named)
 
 
 def slips(
@@ -137,18 +143,12 @@ def unresolved(
     if skipped:
         text = f"could not be carried out: {', '.join(skipped)}"
         reasons.append(Reason("check-unavailable", text))
-    order = np.argsort(-belief.posterior, kind="stable")
-    named = [
-        (model.hypotheses[i], float(belief.posterior[i]))
-        for i in order
-        if belief.posterior[i] >= WORTH_NAMING
-    ]
+    named = _worth_naming(model, belief.posterior)
     if named and named[0][0] == UNLISTED_FAULT:
         text = "the readings fit no listed fault well; look beyond this rule set"
         reasons.append(Reason("unlisted-fault", text))
     if len(named) > 1:
-        listed = ", ".join(f"{name} {p:.0%}" for name, p in named[:6])
-        text = f"no remaining check tells these apart: {listed}"
+        text = f"no remaining check tells these apart: {_listed(named[:6])}"
         reasons.append(Reason("ambiguity-group", text))
     if not reasons:
         reasons.append(Reason("no-check-left", "no remaining check would tell more"))

@@ -72,8 +72,12 @@ def required_checks(
     ]
     # A repair that nobody names may have been anything, and nothing at all proves nothing.
     opened = not made or worked_inside(rule_set, case, made)
-    if opened or not wanted:
-        wanted += [name for name in rule_set.after_every_repair if opened or any(turn(name))]
+    # What was read before, and may have been unsafe, is read anew.
+    read = {reading.check for reading in case.readings}
+    always = rule_set.after_every_repair
+    wanted += [
+        name for name in always if opened or name in read or (not wanted and any(turn(name)))
+    ]
     shown = dict.fromkeys(
         next(filter(possible, rule_set.checks[name].instead), name)
         if name in case.unavailable

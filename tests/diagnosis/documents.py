@@ -10,6 +10,7 @@ from service.diagnosis.case import read_case
 from service.diagnosis.findings import find_all
 from service.ruleset.model import RuleSet
 from tests.diagnosis.oracle import Seen
+from tests.visits.play import SURVEY
 
 READY = ["supply-disconnected", "capacitor-discharged"]
 PLATE = {
@@ -114,8 +115,11 @@ def carry_on(
             document["confirmed"] = kept + step["confirms"]
             continue
         asked.append(step["id"])
-        said = world.get(step["id"], rule_set.checks[step["id"]].expected[0])
-        document["readings"] = [*document["readings"], reading(f"{step['id']}={said}")]
+        check = rule_set.checks[step["id"]]
+        taken = reading(f"{check.id}={world.get(check.id, check.expected[0])}")
+        if check.conditions:
+            taken["conditions"] = SURVEY
+        document["readings"] = [*document["readings"], taken]
     raise AssertionError(f"no end of questions: {asked}")
 
 

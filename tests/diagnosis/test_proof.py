@@ -8,14 +8,7 @@ import pytest
 
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
-from tests.diagnosis.documents import request
-
-CONDITIONS = {
-    "load_volume": {"value": 275, "unit": "mL"},
-    "load_temperature": {"value": 20, "unit": "Cel"},
-    "probe_distance": {"value": 5, "unit": "cm"},
-    "instrument_calibration": "within-12-months",
-}
+from tests.diagnosis.documents import carry_on, request
 
 
 @pytest.fixture(scope="module")
@@ -24,29 +17,10 @@ def reasoners() -> dict[str, Reasoner]:
     return {name: Reasoner(catalogue.get(name)) for name in catalogue.ids()}
 
 
-def healthy(reasoner: Reasoner, check: str) -> dict[str, Any]:
-    found = reasoner.rule_set.checks[check]
-    reading: dict[str, Any] = {"check": check, "observed": found.expected[0]}
-    if found.conditions:
-        reading["conditions"] = {one.id: CONDITIONS[one.id] for one in found.conditions}
-    return reading
-
-
 def walk(reasoner: Reasoner, document: dict[str, Any]) -> tuple[list[str], dict[str, Any]]:
     """The checks asked for, each answered as a healthy part does, and the last answer."""
-    asked: list[str] = []
-    for _ in range(60):
-        answer = reasoner.assess(document)
-        step = answer["next_check"]
-        if step is None:
-            return asked, answer
-        if step["kind"] == "preparation":
-            kept = [one for one in document["confirmed"] if one not in step["withdraws"]]
-            document["confirmed"] = [*kept, *step["confirms"]]
-        else:
-            asked.append(step["id"])
-            document["readings"].append(healthy(reasoner, step["id"]))
-    raise AssertionError(f"no end after {asked}")
+    answer, asked = carry_on(reasoner.assess, reasoner.rule_set, document, {})
+    return asked, answer
 
 
 def repaired(symptom: str, remedy: str, **more: Any) -> dict[str, Any]:
@@ -148,6 +122,21 @@ def test_what_was_never_opened_is_not_opened_for_its_proof(reasoner: Reasoner) -
     read_inside["readings"].append({"check": "main-fuse-resistance", "value": 0.3, "unit": "Ohm"})
     read_inside["repairs"][0]["readings_before"] = 1
     assert set(after) <= set(walk(reasoner, read_inside)[0])
+
+
+def test_what_was_unsafe_is_read_anew_though_nothing_was_opened(reasoner: Reasoner) -> None:
+    """The earth read open before the outlet was mended: nothing goes back before it is proven."""
+    document = repaired("no-operation", "restore-supply")
+    document["readings"].append({"check": "earth-continuity", "over_range": True})
+    document["repairs"][0]["readings_before"] = 1
+    again = {**document, "readings": list(document["readings"])}
+    asked, answer = walk(reasoner, document)
+    assert answer["status"] == "released"
+    powered = [access(reasoner, one).powered for one in asked]
+    assert asked.index("earth-continuity") < powered.index(True)
+    still = {"earth-continuity": "OL"}
+    answer, _ = carry_on(reasoner.assess, reasoner.rule_set, again, still)
+    assert answer["status"] == "not-released"
 
 
 def access(reasoner: Reasoner, check: str) -> Any:
