@@ -299,6 +299,7 @@ class ReasonSchema(ma.Schema):
 
     code = string()
     text = string()
+    check = string("The check that it is about, if it is about one.", null=True)
 
 
 class MoveSchema(ma.Schema):

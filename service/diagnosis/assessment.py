@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from functools import lru_cache
 from typing import Any
 
@@ -102,7 +103,7 @@ class Reasoner:
             if decision.weighing is None
             else response.expected_cost(decision.weighing),
             "conflicts": [response.conflict(one) for one in clashes],
-            "reasons": [{"code": one.code, "text": one.text} for one in decision.reasons],
+            "reasons": [asdict(one) for one in decision.reasons],
             "explanation": explain(rule_set, model, belief, conclusions, decision),
             "rule_set": {
                 "id": rule_set.id,

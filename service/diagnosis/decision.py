@@ -28,6 +28,7 @@ from service.diagnosis.reasons import (
     does_not_pay,
     nothing_found,
     slips,
+    stopped_by,
     unresolved,
 )
 from service.diagnosis.states import BeliefModel
@@ -101,7 +102,7 @@ def decide(
     if conclusions.stops:
         reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
         if verdict is None:
-            reasons += slips(rule_set, conclusions, standing)
+            reasons += slips(rule_set, stopped_by(conclusions), standing)
         return Decision("stop-work", None, verdict, reasons)
     offered = among(unanswered(rule_set, findings))
     weighing = None

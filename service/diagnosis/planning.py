@@ -49,21 +49,24 @@ def opened(rule_set: RuleSet, case: Case) -> bool:
     effective = effective_confirmations(rule_set, case)
     if any(rule_set.precautions[one].withdrawn_by for one in effective):
         return True
-    if not effective.isdisjoint(
-        one for access in rule_set.access.values() for one in access.closes_with
-    ):
+    if not effective.isdisjoint(_closing(rule_set)):
         return False
     return worked_inside(rule_set, case, case.repairs)
 
 
 def worked_inside(rule_set: RuleSet, case: Case, remedies: Iterable[str]) -> bool:
     """Whether these remedies or what has been done so far need the equipment opened."""
-    closing = {one for access in rule_set.access.values() for one in access.closes_with}
+    closing = _closing(rule_set)
     if any(one in closing or rule_set.precautions[one].withdrawn_by for one in case.confirmed):
         return True
     done = [rule_set.remedies[remedy].access for remedy in remedies]
     done += [rule_set.checks[reading.check].access for reading in case.readings]
     return any(rule_set.access[access].requires for access in done)
+
+
+def _closing(rule_set: RuleSet) -> frozenset[str]:
+    """The precautions that close the equipment up again."""
+    return frozenset(one for access in rule_set.access.values() for one in access.closes_with)
 
 
 def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,10 +23,11 @@ MOST_NAMED = 5
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why the status is what it is: a code and a sentence."""
+    """Why the status is what it is: a code and a sentence, and the check that it is about."""
 
     code: str
     text: str
+    check: str | None = None
 
 
 def contradicted(conflicts: Sequence[Conflict]) -> tuple[Reason, ...]:
@@ -62,21 +63,26 @@ def _listed(named: Sequence[tuple[str, float]]) -> str:
     return ", ".join(f"{name} {p:.0%}" for name, p in named)
 
 
-def slips(
-    rule_set: RuleSet, conclusions: Conclusions, standing: Mapping[str, Finding]
-) -> tuple[Reason, ...]:
-    """The single dead readings that work stops for: taken again, they may settle the case."""
+def stopped_by(conclusions: Conclusions) -> tuple[str, ...]:
+    """The checks whose readings work stops for."""
     stopping = {stop.rule for stop in conclusions.stops}
     facts = [f for one in conclusions.fired if one.rule.id in stopping for f in one.facts]
     read = [f for f in facts if f.startswith(("finding/", "possible/"))]
-    named = dict.fromkeys(fact.split("/")[1] for fact in read)
+    return tuple(dict.fromkeys(fact.split("/")[1] for fact in read))
+
+
+def slips(
+    rule_set: RuleSet, checks: Iterable[str], standing: Mapping[str, Finding]
+) -> tuple[Reason, ...]:
+    """Which of these readings are dead and were taken once: again, they may settle the case."""
     return tuple(
         Reason(
             "may-be-a-slip",
             f"{rule_set.checks[check].title} was read once: take it again, with the supply off. If "
             "it repeats, send both readings; if it does not, leave the first out.",
+            check,
         )
-        for check in named
+        for check in checks
         if check in standing
         and not standing[check].repeats
         and not rule_set.access[rule_set.checks[check].access].powered

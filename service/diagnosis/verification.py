@@ -16,7 +16,7 @@ from service.diagnosis.decision import Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.planning import Candidate, plan, unmet, worked_inside
 from service.diagnosis.readings import span
-from service.diagnosis.reasons import Reason
+from service.diagnosis.reasons import Reason, slips, stopped_by
 from service.ruleset.model import RuleSet
 
 RELEASED = "released"
@@ -130,12 +130,16 @@ def verify(
 ) -> tuple[Decision, Release]:
     """The decision about a repair: the next of the required checks, released, or not and why.
 
-    A check that failed ends it. One that cannot be carried out keeps the equipment from being
-    released as well, but what else may be wrong is looked at first.
+    A check that failed ends it; a dead one that was read once is named as a possible slip. One that
+    cannot be carried out keeps the equipment from being released as well, but what else may be
+    wrong is looked at first.
     """
     proofs = tuple(prove(rule_set, case, findings, check) for check in required)
     against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
-    against += [_against(rule_set, one) for one in proofs if one.result == FAILED]
+    failed = [one for one in proofs if one.result == FAILED]
+    against += [_against(rule_set, one) for one in failed]
+    doubtful = dict.fromkeys([*stopped_by(conclusions), *(one.check for one in failed)])
+    against += slips(rule_set, doubtful, {one.check: one for one in findings if one.stands})
     due = [one for one in proofs if one.result in TO_DO]
     if not against and due:
         # What the proof asks for needs no rule to admit it; rules that bar a check still win.
@@ -143,7 +147,7 @@ def verify(
         if offered:
             return _ask(rule_set, case, offered[0]), Release(None, proofs)
         against = [
-            Reason("check-not-admitted", f"{one.check} cannot be offered now; {one.why}")
+            Reason("check-not-admitted", f"{one.check} cannot be offered now; {one.why}", one.check)
             for one in due
         ]
     against += [_against(rule_set, one) for one in proofs if one.result == UNAVAILABLE]
@@ -155,7 +159,7 @@ def verify(
 
 def _against(rule_set: RuleSet, proof: Proof) -> Reason:
     code = "check-unavailable" if proof.result == UNAVAILABLE else "check-failed"
-    return Reason(code, f"{rule_set.checks[proof.check].title}: {proof.why}")
+    return Reason(code, f"{rule_set.checks[proof.check].title}: {proof.why}", proof.check)
 
 
 def _ask(rule_set: RuleSet, case: Case, proof: Proof) -> Decision:

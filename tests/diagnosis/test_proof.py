@@ -172,3 +172,31 @@ def test_how_much_power_proves_a_repair(
     document["nameplate"] = {"rated_output": {"value": 1000, "unit": "W"}}
     document["readings"].append({"check": "water-load-power", "value": watt, "unit": "W"})
     assert walk(reasoner, document)[1]["status"] == status
+
+
+def test_a_dead_reading_that_fails_a_proof_once_may_be_a_slip(reasoner: Reasoner) -> None:
+    """It is said of which check, and the repeated reading settles it either way."""
+
+    def slips(answer: dict[str, Any]) -> list[str]:
+        return [one["check"] for one in answer["reasons"] if one["code"] == "may-be-a-slip"]
+
+    proof = repaired("no-heat", "replace-diode")
+    bad = {"check": "magnetron-to-case", "value": 40, "unit": "kOhm"}
+    once = reasoner.assess({**proof, "readings": [bad]})
+    assert once["status"] == "not-released"
+    assert slips(once) == ["magnetron-to-case"]
+    twice = reasoner.assess({**proof, "readings": [bad, bad]})
+    assert twice["status"] == "not-released"
+    assert slips(twice) == []
+    instead = {"check": "magnetron-to-case", "over_range": True}
+    assert reasoner.assess({**proof, "readings": [instead]})["status"] == "check-next"
+    # What was read on the running oven is not taken for a slip of the hand.
+    weak = {"check": "water-load-power", "value": 300, "unit": "W"}
+    cold = reasoner.assess({**proof, "readings": [weak]})
+    assert cold["status"] == "not-released"
+    assert slips(cold) == []
+    # An unsafe one is said to be a possible slip, and stops all the same.
+    unsafe = {"check": "monitor-switch", "value": 0.2, "unit": "Ohm"}
+    stopped = reasoner.assess({**proof, "readings": [unsafe]})
+    assert stopped["status"] == "not-released"
+    assert slips(stopped) == ["monitor-switch"]

@@ -12,7 +12,7 @@ from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import required
 from tests.visits.population import Visit, draw_visit
 from tests.visits.remedies import CURES
-from tests.visits.safety import ACCESS, BEHIND, HIGH_VOLTAGE, OUTSIDE, unsafe_finding
+from tests.visits.safety import ACCESS, HIGH_VOLTAGE
 from tests.visits.technician import Technician, draw_technician
 
 # Nobody goes on for longer than this.
@@ -97,7 +97,7 @@ class _Play:
         for _ in range(MOST_REPAIRS + MOST_PROOFS + 1):
             answer = self.ask()
             if answer["status"] == "stop-work" and answer["verdict"] is None:
-                answer = self.read_again()
+                answer = self.read_again(answer)
             course.status = answer["status"]
             if answer["status"] == "no-fault-found":
                 # Nothing is handed back as good, repaired or not, before it is proven to be safe;
@@ -126,59 +126,66 @@ class _Play:
 
     def ask(self) -> dict[str, Any]:
         """Follow `next_check` until there is none; the last answer."""
-        case, course = self.case, self.course
-        oven, technician = self.visit.oven, self.technician
+        case, oven = self.case, self.visit.oven
         for _ in range(MOST_STEPS):
             answer = self.reasoner.assess(case)
             step = answer["next_check"]
             if step is None:
                 return answer
-            if case.get("phase") is None:
-                course.minutes += step["minutes"]
             if step["kind"] == "preparation":
+                self.spend(step["minutes"])
                 case["confirmed"] = [
                     one for one in case["confirmed"] if one not in step["withdraws"]
                 ] + step["confirms"]
                 for one in step["confirms"]:
-                    technician.carry_out(one, oven)
+                    self.technician.carry_out(one, oven)
                 continue
-            if case.get("phase") is None:
-                course.checks += 1
-            danger = technician.is_dangerous(step["id"], oven, case["confirmed"])
-            if danger is not None:
-                course.unsafe.append(f"{step['id']}: {danger}")
-            reading = technician.answer(step["id"], oven, self.rng)
+            reading = self.read(step["id"])
             if reading is None:
                 case["unavailable"] = [*case["unavailable"], step["id"]]
                 if oven.build.inverter and ACCESS[step["id"]] == HIGH_VOLTAGE:
                     # With the cover off, nobody takes an inverter board for a transformer.
                     case["nameplate"] = {**case["nameplate"], "high_voltage_supply": "inverter"}
                 continue
-            if step["id"] == "leakage-survey":
-                reading = {**reading, "conditions": SURVEY}
             case["readings"].append(reading)
         return self.reasoner.assess(case)
 
-    def read_again(self) -> dict[str, Any]:
-        """Take the dead readings that work has stopped for once more, as the answer says; go on.
+    def read(self, check: str) -> dict[str, Any] | None:
+        """One reading, noting its minutes and its danger; none if it cannot be taken."""
+        course, oven = self.course, self.visit.oven
+        self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
+        danger = self.technician.is_dangerous(check, oven, self.case["confirmed"])
+        if danger is not None:
+            course.unsafe.append(f"{check}: {danger}")
+        reading = self.technician.answer(check, oven, self.rng)
+        if reading is not None and check == "leakage-survey":
+            return {**reading, "conditions": SURVEY}
+        return reading
+
+    def spend(self, minutes: float, checks: int = 0) -> None:
+        """Count what leads to a verdict; the proof of a repair costs every policy the same."""
+        if self.case.get("phase") is None:
+            self.course.minutes += minutes
+            self.course.checks += checks
+
+    def read_again(self, answer: dict[str, Any]) -> dict[str, Any]:
+        """Take once more what the answer calls a possible slip, as it says; go on.
 
         One that does not repeat was a slip, and is left out of the request.
         """
-        case, course = self.case, self.course
-        since = case["repairs"][-1]["readings_before"] if case["repairs"] else 0
-        for check in sorted(self.technician.state.found):
-            if ACCESS[check] not in (BEHIND, OUTSIDE):
-                continue
-            again = self.technician.answer(check, self.visit.oven, self.rng)
-            course.checks += 1
-            course.minutes += self.reasoner.rule_set.checks[check].minutes
+        case = self.case
+        doubtful = [one["check"] for one in answer["reasons"] if one["code"] == "may-be-a-slip"]
+        for check in doubtful:
+            again = self.read(check)
             if again is None:
                 continue
-            if unsafe_finding(check, again) is None:
-                now = [one for one in case["readings"][since:] if one["check"] != check]
-                case["readings"] = [*case["readings"][:since], *now]
             case["readings"].append(again)
-        return self.ask()
+            first, second = [
+                one for one in self.reasoner.assess(case)["findings"] if one["check"] == check
+            ][-2:]
+            if first["outcome"] != second["outcome"]:
+                del case["readings"][first["reading"]]
+        return self.ask() if doubtful else answer
 
     def repair(self, verdict: dict[str, Any]) -> None:
         """Carry out the remedy and those of further faults found, noting what was right."""
@@ -197,6 +204,8 @@ class _Play:
         """Whether the proof releases the oven; what was read in it stays in the case."""
         self.case["phase"] = "verify-repair"
         answer = self.ask()
+        if answer["status"] == "not-released":
+            answer = self.read_again(answer)
         del self.case["phase"]
         return {"released": True, "not-released": False}.get(answer["status"])
 
