@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Flask
 
 from service.api.assessments import assessments
+from service.api.batch import batches
 from service.api.body import limit_bodies
 from service.api.calculations import calculations
 from service.api.errors import handle_exception, handle_problem
@@ -26,7 +27,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     """
     chosen = Settings.from_environment() if settings is None else settings
     app = Flask("service", static_folder=None)
-    limit_bodies(app, chosen.max_body_bytes)
+    limit_bodies(app, chosen.max_body_bytes, chosen.max_batch_bytes)
     app.url_map.strict_slashes = True
     app.url_map.redirect_defaults = False
     app.url_map.merge_slashes = False
@@ -34,6 +35,6 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)
-    for blueprint in (assessments, calculations, rule_sets, health):
+    for blueprint in (assessments, batches, calculations, rule_sets, health):
         api.register_blueprint(blueprint)
     return app

@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from typing import Any
 
 TICKS = 10  # looks per time limit
 
@@ -36,6 +37,17 @@ class ReadDeadline:
             with self._lock:
                 self._watched.pop(id(connection), None)
 
+    def renew(self, connection: Any) -> None:
+        """Give a client its time anew, since what it sends goes on coming."""
+        with self._lock:
+            if id(connection) in self._watched:
+                self._watched[id(connection)] = (connection, time.monotonic() + self._seconds)
+
+    def received(self, connection: Any) -> None:
+        """Let a client be: its request is there."""
+        with self._lock:
+            self._watched.pop(id(connection), None)
+
     def _watch(self) -> None:
         while True:
             time.sleep(self._seconds / TICKS)
@@ -47,3 +59,24 @@ class ReadDeadline:
             for connection in late:
                 with suppress(OSError):
                     connection.shutdown(socket.SHUT_RD)
+
+
+_of_process: ReadDeadline | None = None
+
+
+def install(deadline: ReadDeadline) -> None:
+    """Make a deadline that of this process."""
+    global _of_process
+    _of_process = deadline
+
+
+def renew(connection: Any) -> None:
+    """Give the client of a long request its time anew; without a deadline nothing is to be done."""
+    if _of_process is not None:
+        _of_process.renew(connection)
+
+
+def received(connection: Any) -> None:
+    """Let the client of a long request be: all of it has come."""
+    if _of_process is not None:
+        _of_process.received(connection)

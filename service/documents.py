@@ -39,19 +39,46 @@ class _Refused:
         self.message = message
 
 
-def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES) -> Any:
-    """The JSON document in `raw` (RFC 8259, one value, UTF-8).
+def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES, line: int = 1) -> Any:
+    """The JSON document in `raw` (RFC 8259, one value, UTF-8), which begins on that line.
 
     Raises:
         Problem: content-too-large; malformed-json (empty, not UTF-8, not JSON, NaN, duplicate
             keys, nested deeper than MAX_DEPTH); invalid-request (a number beyond the range of
             IEEE 754 binary64, half of a surrogate pair).
     """
+    document = _parse(raw, max_bytes, line)
+    _refuse(document)
+    return document
+
+
+def parse_json_array(raw: bytes, max_bytes: int) -> list[Any]:
+    """The items of the JSON array in `raw`, a Problem in place of one that must not be.
+
+    Raises:
+        Problem: as `parse_json`, for what is not JSON at all, or not an array.
+    """
+    document = _parse(raw, max_bytes)
+    if not isinstance(document, list):
+        _refuse(document)
+        raise invalid_request([("", f"must be a list of cases, not {shown(document)}")])
+    out: list[Any] = []
+    for item in document:
+        try:
+            _refuse(item)
+            out.append(item)
+        except Problem as problem:
+            out.append(problem)
+    return out
+
+
+def _parse(raw: bytes, max_bytes: int, line: int = 1) -> Any:
+    """The document with what must not be in it still marked."""
     if len(raw) > max_bytes:
         raise Problem(CONTENT_TOO_LARGE, f"The body is larger than {max_bytes} bytes.")
     text = _decode(raw)
     try:
-        document = json.loads(
+        return json.loads(
             text,
             object_pairs_hook=_object,
             parse_constant=_constant,
@@ -59,12 +86,10 @@ def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES) -> Any:
             parse_int=_int,
         )
     except json.JSONDecodeError as error:
-        where = f"line {error.lineno}, column {error.colno}"
+        where = f"line {error.lineno + line - 1}, column {error.colno}"
         raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {error.msg}.") from None
     except RecursionError:
         raise _too_deep() from None
-    _refuse(document)
-    return document
 
 
 def dump_json(document: Any) -> bytes:

@@ -38,6 +38,13 @@ MALFORMED_JSON = ProblemType(
     "The body must be one JSON document in UTF-8 without duplicate keys, NaN or Infinity, "
     "nested no deeper than the limit. The detail says where it goes wrong.",
 )
+MALFORMED_CSV = ProblemType(
+    "malformed-csv",
+    "The body is not a well-formed table",
+    400,
+    "The body must be CSV (RFC 4180) in UTF-8 with a first row of column names. The detail says "
+    "where it goes wrong.",
+)
 NOT_FOUND = ProblemType(
     "not-found",
     "There is nothing at this address",
@@ -50,6 +57,12 @@ METHOD_NOT_ALLOWED = ProblemType(
     "The resource does not have this method",
     405,
     "The Allow header lists the methods that the resource has.",
+)
+NOT_ACCEPTABLE = ProblemType(
+    "not-acceptable",
+    "The answer cannot be given in that form",
+    406,
+    "The Accept header names no media type in which this resource answers; the detail lists them.",
 )
 CONTENT_TOO_LARGE = ProblemType(
     "content-too-large",
@@ -64,7 +77,8 @@ UNSUPPORTED_MEDIA_TYPE = ProblemType(
     "unsupported-media-type",
     "The body has a media type that is not taken here",
     415,
-    "Send the body with Content-Type: application/json, in UTF-8, and without Content-Encoding.",
+    "Send the body with a Content-Type that the resource takes (application/json, and for batches "
+    "application/x-ndjson or text/csv), in UTF-8, and without Content-Encoding.",
 )
 # A body can be wrong in as many places as it has; nobody mends more than these at a time.
 MOST_ERRORS = 20
@@ -100,8 +114,10 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
     for one in (
         BAD_REQUEST,
         MALFORMED_JSON,
+        MALFORMED_CSV,
         NOT_FOUND,
         METHOD_NOT_ALLOWED,
+        NOT_ACCEPTABLE,
         CONTENT_TOO_LARGE,
         ADDRESS_TOO_LONG,
         UNSUPPORTED_MEDIA_TYPE,
@@ -111,7 +127,8 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         NOT_READY,
     )
 }
-_BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one is not MALFORMED_JSON}
+_BY_NAME_ALONE = (MALFORMED_JSON, MALFORMED_CSV)
+_BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
 
 
 class Problem(Exception):  # noqa: N818 - the word of RFC 9457

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from service.documents import MAX_BODY_BYTES
 
+MAX_BATCH_BYTES = 1024**3
+
 
 class SettingsError(ValueError):
     """An environment variable that cannot be used; the message names it."""
@@ -21,12 +23,15 @@ class Settings:
 
     rules: a folder of rule sets that add to or replace the bundled ones (OHMPATH_RULES).
     max_body_bytes: the largest request body taken, in bytes (OHMPATH_MAX_BODY_BYTES).
-    read_seconds: how long a client may take to send one request (OHMPATH_READ_SECONDS).
+    read_seconds: how long a client may take to send one request, or one line of a batch
+        (OHMPATH_READ_SECONDS).
+    max_batch_bytes: the largest batch taken as lines or a table (OHMPATH_MAX_BATCH_BYTES).
     """
 
     rules: Path | None = None
     max_body_bytes: int = MAX_BODY_BYTES
     read_seconds: int = 10
+    max_batch_bytes: int = MAX_BATCH_BYTES
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -41,6 +46,7 @@ class Settings:
             rules=Path(rules) if rules else None,
             max_body_bytes=_positive(source, "OHMPATH_MAX_BODY_BYTES", MAX_BODY_BYTES),
             read_seconds=_positive(source, "OHMPATH_READ_SECONDS", 10),
+            max_batch_bytes=_positive(source, "OHMPATH_MAX_BATCH_BYTES", MAX_BATCH_BYTES),
         )
 
 

@@ -16,7 +16,7 @@ from gunicorn.http.errors import (
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
-from service.deadline import ReadDeadline
+from service.deadline import ReadDeadline, install
 from service.documents import dump_json, shown
 from service.problems import (
     ADDRESS_TOO_LONG,
@@ -38,6 +38,7 @@ class ProblemWorker(ThreadWorker):
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
         self._deadline = ReadDeadline(Settings.from_environment().read_seconds)
+        install(self._deadline)
         super().init_process()
 
     def handle(self, conn: Any) -> Any:

@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NoReturn
 
 import marshmallow as ma
-from flask import Flask, Request
+from flask import Flask, Request, current_app, request
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.api.cases import errors_of
-from service.documents import parse_json, shown
-from service.problems import BAD_REQUEST, UNSUPPORTED_MEDIA_TYPE, Problem, invalid_request
+from service.documents import parse_json, parse_json_array, shown
+from service.problems import (
+    BAD_REQUEST,
+    CONTENT_TOO_LARGE,
+    UNSUPPORTED_MEDIA_TYPE,
+    Problem,
+    invalid_request,
+)
+
+MOST_ARRAY_BYTES = 32 * 1024 * 1024
+"""Of a batch as one JSON array, which has to be held as a whole."""
 
 
-def limit_bodies(app: Flask, most: int) -> None:
-    """Let the app take bodies of at most `most` bytes.
+def limit_bodies(app: Flask, most: int, most_batch: int) -> None:
+    """Let the app take bodies of at most `most` bytes, and batches of at most `most_batch`.
 
     Werkzeug cuts a chunked body off at its limit without a word. With a limit of one byte more,
     a body that is too large shows.
     """
     app.config["MAX_CONTENT_LENGTH"] = most + 1
+    app.config["MAX_BATCH_LENGTH"] = most_batch
+
+
+def batch_limit(app: Flask) -> int:
+    """The largest batch that the app takes, in bytes."""
+    return int(app.config["MAX_BATCH_LENGTH"])
 
 
 def body_limit(req: Request) -> int:
@@ -36,13 +52,8 @@ class StrictBodyParser(FlaskParser):
 
     def load_json(self, req: Request, schema: ma.Schema) -> Any:
         """The JSON document of the body. Raises Problem."""
-        _require_json(req)
-        raw = _read(req)
-        if req.content_length is not None and len(raw) < min(req.content_length, body_limit(req)):
-            # Whatever came may be JSON by chance, but it is not what the client meant to send.
-            detail = f"The body ends after {len(raw)} of {req.content_length} bytes."
-            raise Problem(BAD_REQUEST, detail)
-        return parse_json(raw, body_limit(req))
+        require_media_type(["application/json"], req)
+        return parse_json(_read_whole(req), body_limit(req))
 
     def handle_error(
         self,
@@ -57,6 +68,26 @@ class StrictBodyParser(FlaskParser):
         raise invalid_request(errors_of(error.messages_dict["json"]))
 
 
+def read_array(req: Request) -> list[Any]:
+    """The items of a JSON array, of which one may be a Problem. Raises Problem."""
+    most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
+    if (req.content_length or 0) > most:
+        detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
+        raise Problem(CONTENT_TOO_LARGE, detail)
+    req.max_content_length = most + 1
+    return parse_json_array(_read_whole(req), most)
+
+
+def _read_whole(req: Request) -> bytes:
+    """The body. Raises Problem, if it is not as long as it was announced to be."""
+    raw = _read(req)
+    if req.content_length is not None and len(raw) < min(req.content_length, body_limit(req)):
+        # Whatever came may be JSON by chance, but it is not what the client meant to send.
+        detail = f"The body ends after {len(raw)} of {req.content_length} bytes."
+        raise Problem(BAD_REQUEST, detail)
+    return raw
+
+
 def _read(req: Request) -> bytes:
     try:
         return req.get_data(cache=False)
@@ -69,10 +100,12 @@ def _read(req: Request) -> bytes:
         raise Problem(BAD_REQUEST, detail) from None
 
 
-def _require_json(req: Request) -> None:
-    if req.mimetype != "application/json":
+def require_media_type(taken: Sequence[str], req: Request = request) -> str:
+    """The media type of the body, which must be one of these. Raises Problem."""
+    if req.mimetype not in taken:
         got = shown(req.content_type) if req.content_type else "none"
-        raise Problem(UNSUPPORTED_MEDIA_TYPE, f"Content-Type must be application/json, not {got}.")
+        wanted = " or ".join(taken)
+        raise Problem(UNSUPPORTED_MEDIA_TYPE, f"Content-Type must be {wanted}, not {got}.")
     charset = req.mimetype_params.get("charset", "utf-8")
     if charset.lower() not in ("utf-8", "utf8"):
         raise Problem(UNSUPPORTED_MEDIA_TYPE, f"The charset must be utf-8, not {shown(charset)}.")
@@ -81,3 +114,4 @@ def _require_json(req: Request) -> None:
         raise Problem(
             UNSUPPORTED_MEDIA_TYPE, f"The body must not be encoded, as with {shown(coding)}."
         )
+    return req.mimetype

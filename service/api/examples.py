@@ -1,7 +1,8 @@
-"""The example request of the OpenAPI document."""
+"""The example requests of the OpenAPI document."""
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 NO_HEAT: dict[str, Any] = {
@@ -28,3 +29,22 @@ NO_HEAT: dict[str, Any] = {
     "confirmed": ["supply-disconnected", "capacitor-discharged"],
     "required_confidence": 0.9,
 }
+
+BATCH: list[dict[str, Any]] = [
+    {"case_id": "job-17", **NO_HEAT, "expected": {"fault": "transformer-secondary-open"}},
+    {
+        "case_id": "job-18",
+        "equipment": "microwave-oven",
+        "symptom": "no-operation",
+        "readings": [{"check": "display", "observed": "dark"}],
+        "expected": {"status": "check-next", "next_check": ["outlet-voltage"]},
+    },
+]
+BATCH_LINES = "".join(json.dumps(one) + "\n" for one in BATCH)
+BATCH_TABLE = """\
+case_id,equipment,symptom,nameplate.supply_voltage,check,observed,value,unit,expected.next_check
+job-17,microwave-oven,no-heat,230 V,display,lit,,,supply-disconnection
+job-17,,,,oscillation-indicator,dark,,,
+job-17,,,,transformer-primary-voltage,,228.6,V,
+job-18,microwave-oven,no-operation,230 V,display,dark,,,outlet-voltage;display
+"""

@@ -1,0 +1,179 @@
+"""POST /v1/assessments/batch: many cases in, as many results out, in the same order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Response, current_app, request
+
+from service.api.batch_schemas import BatchSchema
+from service.api.body import batch_limit, body_limit, read_array, require_media_type
+from service.api.cases import assess_case, load_case
+from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
+from service.api.installed import installed
+from service.api.openapi import ServiceBlueprint
+from service.batch.items import Item, from_documents, from_lines
+from service.batch.run import Result, Tally, assess_items, result_document
+from service.batch.spool import BrokenBody, Spool
+from service.batch.table import from_table, header_row, result_row, summary_row
+from service.deadline import received, renew
+from service.documents import dump_json, shown
+from service.problems import NOT_ACCEPTABLE, Problem, invalid_request
+
+batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
+
+JSON, LINES, TABLE = "application/json", "application/x-ndjson", "text/csv"
+MEDIA_TYPES = (JSON, LINES, TABLE)
+DETAILS = ("full", "brief")
+
+_DETAIL = {
+    "in": "query",
+    "name": "detail",
+    "required": False,
+    "schema": {"type": "string", "enum": list(DETAILS), "default": "full"},
+    "description": "brief: only status, verdict and next check of each assessment.",
+}
+_BODY = {
+    "description": "The cases; the Content-Type says in which form.",
+    "required": True,
+    "content": {
+        JSON: {
+            "schema": {"type": "array", "items": {"$ref": "#/components/schemas/Case"}},
+            "example": BATCH,
+        },
+        LINES: {"schema": {"type": "string"}, "example": BATCH_LINES},
+        TABLE: {"schema": {"type": "string"}, "example": BATCH_TABLE},
+    },
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """Where the cases come from, and what to do when they are not needed any more."""
+
+    items: Iterator[Item]
+    close: Callable[[], None]
+
+
+@batches.route("/assessments/batch", methods=["POST"], parameters=[_DETAIL])
+@batches.response(200, BatchSchema, description="A result for each case, and their summary.")
+@batches.alt_response(400, "BAD_REQUEST")
+@batches.alt_response(406, "NOT_ACCEPTABLE")
+@batches.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
+@batches.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
+@batches.alt_response(500, "INTERNAL_SERVER_ERROR")
+@batches.doc(operationId="assessBatch", requestBody=_BODY)
+def assess_batch() -> Response:
+    """Assess many cases
+
+    As a JSON array, as newline-delimited JSON (a case a line, answered line by line while more are
+    still being sent) or as CSV (a reading a row, the rows of a case together). Results come in the
+    order of the cases, in the form that Accept asks for or else that of the request. A case that
+    cannot be assessed gives its problem in its place. A case may say what it was `expected` to
+    give; the summary at the end counts agreement. An answer without a summary that says `complete`
+    was cut off.
+    """
+    kind = require_media_type(MEDIA_TYPES)
+    wanted = _accepted(kind)
+    brief = _detail() == "brief"
+    catalogue = installed()
+    source = _source(kind)
+    tally = Tally()
+
+    def assess(document: Any) -> dict[str, Any]:
+        return assess_case(catalogue, load_case(document))
+
+    results = tally.passing(assess_items(source.items, assess))
+    written = _WRITERS[wanted](results, tally, request.path, brief)
+    response = Response(written, content_type=_CONTENT_TYPES[wanted])
+    response.call_on_close(source.close)
+    # A proxy that gathered the answer first would keep the client from seeing it come.
+    response.headers["X-Accel-Buffering"] = "no"
+    return response
+
+
+def _accepted(kind: str) -> str:
+    """The form of the answer: what Accept asks for, and where it does not mind that of the body."""
+    accept = request.accept_mimetypes
+    if not accept or accept.quality(kind) == max(accept.quality(one) for one in MEDIA_TYPES) > 0:
+        return kind
+    best = accept.best_match(MEDIA_TYPES)
+    if best is None:
+        raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(MEDIA_TYPES)}.")
+    return best
+
+
+def _detail() -> str:
+    detail = request.args.get("detail", DETAILS[0])
+    if detail not in DETAILS:
+        message = f"must be {' or '.join(DETAILS)}, not {shown(detail)}"
+        raise invalid_request([("", f"the query parameter detail {message}")])
+    return detail
+
+
+def _source(kind: str) -> _Source:
+    if kind == JSON:
+        return _Source(from_documents(read_array(request)), lambda: None)
+    connection = request.environ.get("gunicorn.socket")
+    spool = Spool(
+        request.environ["wsgi.input"],
+        size=request.content_length,
+        most=batch_limit(current_app),
+        progress=lambda: renew(connection),
+        finished=lambda: received(connection),
+    )
+    read = from_lines if kind == LINES else from_table
+    try:
+        return _Source(read(spool, body_limit(request)), spool.close)
+    except BrokenBody as broken:
+        spool.close()
+        raise broken.problem from None
+    except Problem:
+        spool.close()
+        raise
+
+
+def _closing(tally: Tally, broken: Problem | None, instance: str) -> dict[str, Any]:
+    """The summary. That of a body that broke off says so, and what was assessed before stands."""
+    if broken is None:
+        return tally.summary()
+    return {**tally.summary(), "complete": False, "problem": broken.document(instance)}
+
+
+def _as_json(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+    yield b'{"results":['
+    broken = None
+    try:
+        for number, one in enumerate(results):
+            document = dump_json(result_document(one, path, brief=brief)).rstrip()
+            yield (b",\n" if number else b"\n") + document
+    except BrokenBody as error:
+        broken = error.problem
+    yield b'\n],"summary":' + dump_json(_closing(tally, broken, path)).rstrip() + b"}\n"
+
+
+def _as_lines(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+    broken = None
+    try:
+        for one in results:
+            yield dump_json(result_document(one, path, brief=brief))
+    except BrokenBody as error:
+        broken = error.problem
+    yield dump_json({"summary": _closing(tally, broken, path)})
+
+
+def _as_table(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+    yield header_row().encode()
+    broken = None
+    try:
+        for one in results:
+            yield result_row(one).encode()
+    except BrokenBody as error:
+        broken = error.problem
+    yield summary_row(_closing(tally, broken, path)).encode()
+
+
+_WRITERS = {JSON: _as_json, LINES: _as_lines, TABLE: _as_table}
+_CONTENT_TYPES = {JSON: JSON, LINES: LINES, TABLE: f"{TABLE}; charset=utf-8; header=present"}

@@ -1,0 +1,95 @@
+"""What a batch is answered with."""
+
+from __future__ import annotations
+
+import marshmallow as ma
+
+from service.api.errors import ProblemSchema
+from service.api.response_schemas import AssessmentSchema
+
+
+def described(text: str) -> dict[str, str]:
+    return {"description": text}
+
+
+class ComparedSchema(ma.Schema):
+    """One expectation beside what was found."""
+
+    key = ma.fields.String(required=True, metadata=described("status, fault, component, ..."))
+    expected = ma.fields.List(ma.fields.String(allow_none=True), required=True)
+    found = ma.fields.String(required=True, allow_none=True)
+    agrees = ma.fields.Boolean(required=True)
+
+
+class ResultLineSchema(ma.Schema):
+    """What became of one case: an assessment or a problem."""
+
+    index = ma.fields.Integer(required=True, metadata=described("Place of the case, from 0."))
+    line = ma.fields.Integer(
+        required=True,
+        allow_none=True,
+        metadata=described("Line on which the case began, from 1; null in a JSON array."),
+    )
+    case_id = ma.fields.String(required=True, allow_none=True)
+    assessment = ma.fields.Nested(AssessmentSchema, metadata=described("If it could be assessed."))
+    agrees = ma.fields.Boolean(metadata=described("If something was expected of it."))
+    compared = ma.fields.List(ma.fields.Nested(ComparedSchema))
+    problem = ma.fields.Nested(
+        ProblemSchema, metadata=described("If not; its pointers are those of the case alone.")
+    )
+
+
+class AgreementSchema(ma.Schema):
+    """How many cases gave what was expected of them."""
+
+    expected = ma.fields.Integer(required=True)
+    agreed = ma.fields.Integer(required=True)
+
+
+class ConfusionSchema(ma.Schema):
+    """One cell of a confusion table: how many cases gave this where that was expected."""
+
+    key = ma.fields.String(required=True)
+    expected = ma.fields.String(required=True, allow_none=True)
+    found = ma.fields.String(required=True, allow_none=True)
+    cases = ma.fields.Integer(required=True)
+
+
+class UsedRuleSetSchema(ma.Schema):
+    """A rule set that the results rest on."""
+
+    id = ma.fields.String(required=True)
+    version = ma.fields.String(required=True)
+    content_hash = ma.fields.String(required=True)
+
+
+def _counts(text: str) -> ma.fields.Dict:
+    return ma.fields.Dict(
+        keys=ma.fields.String(),
+        values=ma.fields.Integer(),
+        required=True,
+        metadata=described(text),
+    )
+
+
+class SummarySchema(ma.Schema):
+    """The end of a batch: that it is complete, and the counts."""
+
+    complete = ma.fields.Boolean(
+        required=True, metadata=described("false: the body broke off; `problem` says how.")
+    )
+    cases = ma.fields.Integer(required=True)
+    assessed = ma.fields.Integer(required=True)
+    problems = _counts("Cases by kind of problem.")
+    statuses = _counts("Cases by status.")
+    agreement = ma.fields.Nested(AgreementSchema, required=True)
+    confusion = ma.fields.List(ma.fields.Nested(ConfusionSchema), required=True)
+    rule_sets = ma.fields.List(ma.fields.Nested(UsedRuleSetSchema), required=True)
+    problem = ma.fields.Nested(ProblemSchema)
+
+
+class BatchSchema(ma.Schema):
+    """The results of a batch in the order of its cases, and their summary."""
+
+    results = ma.fields.List(ma.fields.Nested(ResultLineSchema), required=True)
+    summary = ma.fields.Nested(SummarySchema, required=True)

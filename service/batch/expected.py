@@ -1,0 +1,94 @@
+"""What a case was expected to give, and whether it did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from service.documents import shown
+from service.problems import invalid_request, pointer
+
+KEYS = ("status", "fault", "component", "next_check")
+_MOST = 50  # alternatives of one expectation
+_LENGTH = 100
+
+Wanted = tuple[str | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One expectation beside what was found. None stands for no verdict, or no next check."""
+
+    key: str
+    wanted: Wanted
+    found: str | None
+
+    @property
+    def agrees(self) -> bool:
+        return self.found in self.wanted
+
+
+def read_expected(raw: Any) -> Mapping[str, Wanted]:
+    """The expectations of a case, each as its alternatives.
+
+    Raises:
+        Problem: invalid-request, with all that is wrong.
+    """
+    if not isinstance(raw, dict):
+        raise invalid_request([("/expected", f"must be an object, not {shown(raw)}")])
+    errors: list[tuple[str, str]] = []
+    out: dict[str, Wanted] = {}
+    for key, value in raw.items():
+        at = pointer("expected", key)
+        if key not in KEYS:
+            near = get_close_matches(key, KEYS, n=1)
+            known = f"did you mean {shown(near[0])}?" if near else f"known are {', '.join(KEYS)}"
+            errors.append((at, f"unknown expectation {shown(key)}; {known}"))
+            continue
+        many = value if isinstance(value, list) else [value]
+        if not many or len(many) > _MOST:
+            errors.append((at, f"must have 1 to {_MOST} alternatives, not {len(many)}"))
+        wrong = [one for one in many if not _is_name(one)]
+        errors += [(at, f"must be an id, null or a list of them, not {shown(w)}") for w in wrong]
+        out[key] = tuple(many)
+    if errors:
+        raise invalid_request(errors)
+    return out
+
+
+def _is_name(value: Any) -> bool:
+    return value is None or (isinstance(value, str) and 0 < len(value) <= _LENGTH)
+
+
+def compare(wanted: Mapping[str, Wanted], assessment: Mapping[str, Any]) -> tuple[Compared, ...]:
+    """Each expectation beside what the assessment says.
+
+    Raises:
+        Problem: invalid-request, for a fault that the rule set does not have: a slip of the pen in
+            an expectation would otherwise look like a wrong diagnosis for ever.
+    """
+    known = {row["fault"]: row["component"] for row in assessment["hypotheses"]}
+    pools: dict[str, set[str]] = {"fault": set(known), "component": set(known.values())}
+    errors = [
+        (pointer("expected", key), f"the rule set has no {key} {shown(one)}{_near(one, pool)}")
+        for key, pool in pools.items()
+        for one in wanted.get(key, ())
+        if one is not None and one not in pool
+    ]
+    if errors:
+        raise invalid_request(errors)
+    verdict, following = assessment["verdict"], assessment["next_check"]
+    found = {
+        "status": assessment["status"],
+        "fault": verdict and verdict["fault"],
+        "component": verdict and verdict["component"],
+        "next_check": following and following["id"],
+    }
+    return tuple(Compared(key, names, found[key]) for key, names in wanted.items())
+
+
+def _near(name: str, pool: set[str]) -> str:
+    near = get_close_matches(name, sorted(pool), n=1)
+    return f"; did you mean {shown(near[0])}?" if near else ""

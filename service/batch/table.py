@@ -1,0 +1,322 @@
+"""Batches as CSV: cases from a table with a reading a row; results as a table with a case a row.
+
+A column is named by its path in a case, such as `symptom`, `nameplate.supply_voltage` or, of the
+reading, `value`. A quantity is one cell with its unit (`120 V`), a list has its items apart by `;`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from typing import Any
+
+from service.batch.expected import KEYS
+from service.batch.items import Item, Lines
+from service.batch.run import Result
+from service.documents import shown
+from service.problems import INVALID_REQUEST, MALFORMED_CSV, Problem, invalid_request
+
+_CASE = ("case_id", "equipment", "symptom", "phase", "required_confidence")
+_NEEDED = ("case_id", "equipment", "symptom")
+_LISTS = ("confirmed", "unavailable")
+_READING = ("check", "observed", "value", "unit", "over_range", "range", "note")
+# Columns that end in a name of the rule set's own, and how many names.
+_OF_CASE = {"nameplate": 1, "instrument": 2, "expected": 1}
+_OF_READING = {"conditions": 1, "inputs": 1}
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_MOST_ROWS = 1000  # of one case; more readings than this no case may have
+OVER_RANGE = "OL"
+NOTHING = "-"
+"""In a column `expected.…`: that there is no verdict, or no next check."""
+
+COLUMNS = (
+    "index",
+    "line",
+    "case_id",
+    "status",
+    "fault",
+    "component",
+    "confidence",
+    "next_check",
+    "agrees",
+    "problem",
+    "detail",
+)
+"""Of the table of results."""
+
+
+@dataclass
+class _Draft:
+    """A case as its rows come by."""
+
+    line: int
+    case_id: str
+    document: dict[str, Any] = field(default_factory=dict)
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    said: dict[str, tuple[str, int]] = field(default_factory=dict)  # column: cell, its line
+    errors: list[tuple[str, str]] = field(default_factory=list)
+
+
+def from_table(source: Lines, most: int) -> Iterator[Item]:
+    """The cases of a table, in the order of their first rows, which stand together.
+
+    most: bytes of one line.
+
+    Raises:
+        Problem: malformed-csv or invalid-request, if there is no header that can be used.
+    """
+    rows = _rows(source, most)
+    header = _header(next(rows, None))
+    return _cases(rows, header)
+
+
+def _header(row: tuple[int, list[str] | Problem] | None) -> list[str]:
+    if row is None:
+        raise Problem(MALFORMED_CSV, "The body is empty; a row of column names is expected.")
+    cells = row[1]
+    if isinstance(cells, Problem):
+        raise cells
+    names = [cell.strip() for cell in cells]
+    errors = [("", problem) for name in names if (problem := _wrong_column(name))]
+    errors += [("", f"the column {shown(n)} stands twice") for n in {*names} if names.count(n) > 1]
+    errors += [("", f"the column {n} is missing") for n in _NEEDED if n not in names]
+    if errors:
+        raise invalid_request(sorted(errors))
+    return names
+
+
+def _wrong_column(name: str) -> str | None:
+    head, *rest = name.split(".")
+    if not rest and head in (*_CASE, *_LISTS, *_READING):
+        return None
+    open_ended = len(rest) == {**_OF_CASE, **_OF_READING}.get(head) and all(rest)
+    if open_ended and (head != "expected" or rest[0] in KEYS):
+        return None
+    known = [*_CASE, *_LISTS, *_READING, *(f"expected.{key}" for key in KEYS)]
+    near = get_close_matches(name, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}, "
+    more = "" if near else "nameplate.NAME, instrument.QUANTITY.NAME, conditions.NAME, inputs.NAME"
+    return f"unknown column {shown(name)}; {hint}{more}"
+
+
+def _cases(rows: Iterator[tuple[int, list[str] | Problem]], header: list[str]) -> Iterator[Item]:
+    index, first_seen = 0, dict[str, int]()
+    draft: _Draft | None = None
+    for line, cells in rows:
+        if isinstance(cells, list) and not any(cell.strip() for cell in cells):
+            continue
+        found = _named(cells, header, line)
+        if isinstance(found, Problem):
+            if draft is not None:
+                yield _finished(index, draft)
+                index, draft = index + 1, None
+            yield Item(index, line, problem=found)
+            index += 1
+            continue
+        name = found.pop("case_id", "") or (draft.case_id if draft else "")
+        if draft is None or name != draft.case_id:
+            if draft is not None:
+                yield _finished(index, draft)
+                index += 1
+            draft = _Draft(line, name)
+            if not name:
+                draft.errors.append(("/case_id", "is required: the rows of a case are told by it"))
+            elif name in first_seen:
+                before = f"the rows of {shown(name)} began on line {first_seen[name]} already"
+                draft.errors.append(("/case_id", f"{before}; keep the rows of a case together"))
+            first_seen.setdefault(name, line)
+        _add(draft, found, line)
+    if draft is not None:
+        yield _finished(index, draft)
+
+
+def _named(cells: list[str] | Problem, header: list[str], line: int) -> dict[str, str] | Problem:
+    """The cells that hold something, by column."""
+    if isinstance(cells, Problem):
+        return cells
+    if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header) :]):
+        detail = f"Line {line} has {len(cells)} cells; the header has {len(header)} columns."
+        return Problem(MALFORMED_CSV, detail)
+    pairs = zip(header, (cell.strip() for cell in cells), strict=False)
+    return {name: cell for name, cell in pairs if cell}
+
+
+def _add(draft: _Draft, row: Mapping[str, str], line: int) -> None:
+    reading: dict[str, Any] = {}
+    for name, cell in row.items():
+        path = name.split(".")
+        if path[0] in (*_READING, *_OF_READING):
+            _put(reading, path, _reading_value(name, cell))
+            continue
+        before, where = draft.said.setdefault(name, (cell, line))
+        if before != cell:
+            message = f"line {where} says {shown(before)}, line {line} says {shown(cell)}"
+            draft.errors.append(("/" + "/".join(path), message))
+        _put(draft.document, path, _case_value(path, cell))
+    if reading and len(draft.readings) < _MOST_ROWS:
+        if reading.get("value") == OVER_RANGE:
+            del reading["value"]
+            reading.pop("unit", None)
+            reading["over_range"] = True
+        draft.readings.append(reading)
+
+
+def _put(into: dict[str, Any], path: list[str], value: Any) -> None:
+    for part in path[:-1]:
+        into = into.setdefault(part, {})
+    into[path[-1]] = value
+
+
+def _reading_value(name: str, cell: str) -> Any:
+    if name == "over_range":
+        return True if cell.lower() == "true" else cell
+    if name in ("check", "observed", "unit", "note"):
+        return cell
+    return _quantity(cell)
+
+
+def _case_value(path: list[str], cell: str) -> Any:
+    if path[0] in _LISTS:
+        return [one.strip() for one in cell.split(";") if one.strip()]
+    if path[0] == "expected":
+        found = [one.strip() for one in cell.split(";") if one.strip()]
+        return [None if one == NOTHING else one for one in found]
+    if path[0] in ("nameplate", "instrument", "required_confidence"):
+        return _quantity(cell)
+    return cell
+
+
+def _quantity(cell: str) -> Any:
+    """A number, a number with its unit, or the text as it is."""
+    number, _, unit = cell.partition(" ")
+    if not _NUMBER.fullmatch(number):
+        return cell
+    value = float(number)
+    return {"value": value, "unit": unit.strip()} if unit.strip() else value
+
+
+def _finished(index: int, draft: _Draft) -> Item:
+    document = {"case_id": draft.case_id, **draft.document, "readings": draft.readings}
+    if draft.errors:
+        problem = invalid_request(draft.errors)
+        return Item(index, draft.line, document, problem)
+    return Item(index, draft.line, document)
+
+
+def _rows(source: Lines, most: int) -> Iterator[tuple[int, list[str] | Problem]]:
+    """The rows of a table with the line that each begins on; a Problem for one that is none."""
+    lines = _Decoded(source, most)
+    reader = None
+    while True:
+        before = lines.number
+        try:
+            if reader is None:
+                first = next(lines)
+                delimiter = ";" if ";" in first and "," not in first else ","
+                reader = csv.reader(_Again(first, lines), delimiter=delimiter, strict=True)
+            yield before + 1, next(reader)
+        except StopIteration:
+            return
+        except Problem as problem:
+            yield lines.number, problem
+        except csv.Error as error:
+            yield lines.number, Problem(MALFORMED_CSV, f"Line {lines.number} is no row: {error}.")
+
+
+class _Decoded:
+    """The lines of a text as csv.reader takes them."""
+
+    def __init__(self, source: Lines, most: int) -> None:
+        self._source, self._most = source, most
+        self.number = 0
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        raw = self._source.readline(self._most + 1)
+        if not raw:
+            raise StopIteration
+        self.number += 1
+        if len(raw) > self._most:
+            while raw and not raw.endswith(b"\n"):
+                raw = self._source.readline(self._most)
+            detail = f"Line {self.number} is longer than {self._most} bytes."
+            raise Problem(MALFORMED_CSV, detail)
+        try:
+            # Spreadsheets put a byte order mark before the first column.
+            text = raw.decode("utf-8-sig" if self.number == 1 else "utf-8")
+        except UnicodeDecodeError as error:
+            wrong = f"byte {raw[error.start]:#04x} at column {error.start + 1}"
+            detail = f"Line {self.number} is not UTF-8: {wrong}."
+            raise Problem(MALFORMED_CSV, detail) from None
+        if "\0" in text:
+            raise Problem(MALFORMED_CSV, f"Line {self.number} holds a NUL.")
+        return text
+
+
+class _Again:
+    """A first line that has been looked at, and the rest."""
+
+    def __init__(self, first: str, rest: Iterator[str]) -> None:
+        self._first: str | None = first
+        self._rest = rest
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        if self._first is not None:
+            first, self._first = self._first, None
+            return first
+        return next(self._rest)
+
+
+def header_row() -> str:
+    """The first row of the table of results."""
+    return _row(COLUMNS)
+
+
+def result_row(result: Result) -> str:
+    """A result as a row."""
+    cells: dict[str, Any] = {"index": result.item.index, "line": result.item.line}
+    cells["case_id"] = result.case_id
+    if result.problem is not None:
+        cells["problem"], cells["detail"] = result.problem.kind.name, _all_wrong(result.problem)
+    elif result.assessment is not None:
+        verdict, following = result.assessment["verdict"], result.assessment["next_check"]
+        cells["status"] = result.assessment["status"]
+        if verdict:
+            cells |= {key: verdict[key] for key in ("fault", "component", "confidence")}
+        cells["next_check"] = following["id"] if following else None
+        cells["agrees"] = {True: "true", False: "false", None: None}[result.agrees]
+    return _row(["" if (cell := cells.get(name)) is None else cell for name in COLUMNS])
+
+
+def _all_wrong(problem: Problem) -> str:
+    if problem.kind is not INVALID_REQUEST:
+        return problem.detail
+    return " ".join(f"{at}: {message}." for at, message in problem.errors)
+
+
+def summary_row(summary: Mapping[str, Any]) -> str:
+    """The last row: `complete` in the column of the status, and the counts in words."""
+    agreement = summary["agreement"]
+    detail = f"{summary['cases']} cases, {summary['assessed']} assessed"
+    if agreement["expected"]:
+        detail += f", {agreement['agreed']} of {agreement['expected']} as expected"
+    cells = {"status": "complete", "detail": detail}
+    return _row([cells.get(name, "") for name in COLUMNS])
+
+
+def _row(cells: Any) -> str:
+    out = io.StringIO()
+    # A text that a spreadsheet would take for a formula is kept from being one.
+    csv.writer(out, lineterminator="\r\n").writerow(
+        f"'{one}" if isinstance(one, str) and one[:1] in "=+@\t" and one else one for one in cells
+    )
+    return out.getvalue()
