@@ -6,6 +6,7 @@ import socket
 from http import HTTPStatus
 from typing import Any
 
+from gunicorn.http.body import ChunkedReader
 from gunicorn.http.errors import (
     InvalidResponseHeader,
     InvalidResponseHeaderName,
@@ -46,6 +47,12 @@ class ProblemWorker(ThreadWorker):
         with self._deadline.over(conn.sock):
             return super().handle(conn)
 
+    def handle_request(self, req: Any, conn: Any) -> Any:
+        """Answer a request, whose chunks are handed on as they come."""
+        if isinstance(req.body.reader, ChunkedReader):
+            req.body.reader = PromptReader(req.body.reader)
+        return super().handle_request(req, conn)
+
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
         """Answer an error that arose outside of the app; gunicorn closes the connection after."""
         problem = problem_of(exc)
@@ -57,6 +64,27 @@ class ProblemWorker(ThreadWorker):
             write_nonblock(client, raw_response(problem))
         except OSError:
             self.log.debug("the client has left")
+
+
+class PromptReader:
+    """Reads chunks as they come; gunicorn's reader waits until it has all that it is asked for.
+
+    A client may wait for the answer to one line of a batch before it sends the next.
+    """
+
+    def __init__(self, reader: ChunkedReader) -> None:
+        self._reader = reader
+        self._held = b""
+
+    def read(self, size: int) -> bytes:
+        """At least one byte and at most so many; none at the end of the body."""
+        while not self._held and self._reader.parser is not None:
+            try:
+                self._held = next(self._reader.parser)
+            except StopIteration:
+                self._reader.parser = None
+        data, self._held = self._held[:size], self._held[size:]
+        return data
 
 
 def problem_of(error: Exception) -> Problem:

@@ -70,7 +70,7 @@ def compare(wanted: Mapping[str, Wanted], assessment: Mapping[str, Any]) -> tupl
             an expectation would otherwise look like a wrong diagnosis for ever.
     """
     known = {row["fault"]: row["component"] for row in assessment["hypotheses"]}
-    pools: dict[str, set[str]] = {"fault": set(known), "component": set(known.values())}
+    pools = {"fault": set(known), "component": {one for one in known.values() if one is not None}}
     errors = [
         (pointer("expected", key), f"the rule set has no {key} {shown(one)}{_near(one, pool)}")
         for key, pool in pools.items()

@@ -88,7 +88,7 @@ class Spool:
     def _more(self) -> bytes:
         with self._changed:
             self._changed.wait_for(lambda: self._written > self._read or self._over)
-            if self._closed:
+            if self._closed or self._written == self._read:
                 return b""
             more = os.pread(self._file.fileno(), _BLOCK, self._read)
         self._read += len(more)
@@ -98,8 +98,6 @@ class Spool:
         problem = None
         try:
             problem = self._copy()
-        except OSError as error:
-            problem = Problem(INTERNAL_ERROR, f"The body cannot be kept: {error.strerror}.")
         except Exception as error:
             # The web server has errors of its own for a chunk that is not well-formed and for a
             # client that leaves; nothing but the framing of the body can fail here.
@@ -120,7 +118,11 @@ class Spool:
                     return Problem(
                         CONTENT_TOO_LARGE, f"The body is larger than {self._most} bytes."
                     )
-                self._file.write(block)
+                try:
+                    self._file.write(block)
+                except OSError as error:
+                    detail = f"The body cannot be kept: {error.strerror}."
+                    return Problem(INTERNAL_ERROR, detail)
                 self._written += len(block)
                 self._changed.notify_all()
             if block.endswith(b"\n") and block.strip():

@@ -1,0 +1,160 @@
+"""POST /v1/assessments/batch, in the forms that it takes and gives."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
+from service.app import create_app
+from service.settings import Settings
+
+URL = "/v1/assessments/batch"
+JSON, LINES, TABLE = "application/json", "application/x-ndjson", "text/csv"
+BODIES = {JSON: json.dumps(BATCH), LINES: BATCH_LINES, TABLE: BATCH_TABLE}
+
+
+def post(client: FlaskClient, body: Any, kind: str, accept: str = "", query: str = "") -> Any:
+    headers = {"Content-Type": kind, **({"Accept": accept} if accept else {})}
+    return client.post(URL + query, data=body, headers=headers, buffered=True)
+
+
+def lines(response: Any) -> tuple[list[Any], Any]:
+    """The results and the summary of an answer in lines."""
+    assert response.status_code == 200, response.get_data()
+    assert response.mimetype == LINES
+    *results, last = [json.loads(one) for one in response.get_data(as_text=True).splitlines()]
+    return results, last["summary"]
+
+
+@pytest.mark.parametrize("kind", BODIES)
+@pytest.mark.parametrize("accept", BODIES)
+def test_each_form_is_answered_in_each_form(client: FlaskClient, kind: str, accept: str) -> None:
+    response = post(client, BODIES[kind], kind, accept)
+    assert response.status_code == 200
+    assert response.mimetype == accept
+    text = response.get_data(as_text=True)
+    if accept == TABLE:
+        *rows, last = csv.DictReader(io.StringIO(text, newline=""))
+        assert [(row["case_id"], row["agrees"]) for row in rows] == [
+            ("job-17", "true"),
+            ("job-18", "true"),
+        ]
+        assert last["status"] == "complete"
+        return
+    if accept == LINES:
+        results, summary = lines(response)
+    else:
+        document = json.loads(text)
+        results, summary = document["results"], document["summary"]
+    assert [one["case_id"] for one in results] == ["job-17", "job-18"]
+    assert summary["complete"] is True
+    assert summary["agreement"] == {"expected": 2, "agreed": 2}
+
+
+@pytest.mark.parametrize("kind", BODIES)
+def test_without_a_wish_the_answer_has_the_form_of_the_request(
+    client: FlaskClient, kind: str
+) -> None:
+    assert post(client, BODIES[kind], kind).mimetype == kind
+    assert post(client, BODIES[kind], kind, "*/*").mimetype == kind
+    assert post(client, BODIES[kind], kind, "text/html, */*;q=0.1").mimetype == kind
+
+
+def test_a_case_gets_byte_for_byte_what_it_gets_alone(
+    client: FlaskClient, case: dict[str, Any]
+) -> None:
+    alone = client.post("/v1/assessments", json=case)
+    response = post(client, json.dumps(case) + "\n", LINES)
+    assert f'"assessment":{alone.get_data(as_text=True).strip()}' in response.get_data(as_text=True)
+
+
+def test_bad_cases_keep_their_places_and_the_others_go_on(
+    client: FlaskClient, case: dict[str, Any]
+) -> None:
+    wrong_unit = {**case, "readings": [{"check": "display", "value": 3, "unit": "V"}]}
+    unknown = {**case, "readings": [{"check": "dispaly", "observed": "lit"}]}
+    sent = [json.dumps(case), "{", json.dumps(wrong_unit), "", json.dumps(unknown)]
+    sent += [json.dumps({**case, "extra": 1}), json.dumps(case)]
+    results, summary = lines(post(client, "\n".join(sent), LINES))
+    assert [one["index"] for one in results] == [0, 1, 2, 3, 4, 5]
+    assert [one["line"] for one in results] == [1, 2, 3, 5, 6, 7]
+    assert results[0]["assessment"] == results[-1]["assessment"]
+    problems = [one["problem"] for one in results[1:-1]]
+    assert [one["status"] for one in problems] == [400, 422, 422, 422]
+    assert "line 2" in problems[0]["detail"]
+    assert problems[1]["errors"][0]["pointer"].startswith("/readings/0")
+    assert problems[2]["errors"][0]["pointer"] == "/readings/0/check"
+    assert problems[3]["errors"][0]["pointer"] == "/extra"
+    assert summary["problems"] == {"invalid-request": 3, "malformed-json": 1}
+
+
+def test_an_array_has_its_bad_cases_refused_one_by_one_too(
+    client: FlaskClient, case: dict[str, Any]
+) -> None:
+    good = json.dumps(case)
+    body = f'[{good}, {{"a": 1, "a": 2}}, {{"symptom": NaN}}, 7, {good}]'
+    results = post(client, body, JSON).get_json()["results"]
+    assert ["problem" in one for one in results] == [False, True, True, True, False]
+    assert results[1]["problem"]["errors"][0]["message"].startswith('the key "a" stands here')
+
+
+@pytest.mark.parametrize(
+    ("body", "kind", "status", "words"),
+    [
+        ("{}", JSON, 422, "a list of cases"),
+        ("[", JSON, 400, "Not JSON"),
+        ("", JSON, 400, "empty"),
+        ("", TABLE, 400, "empty"),
+        ("a,b\n", TABLE, 422, "unknown column"),
+        ("[]", "text/plain", 415, "application/x-ndjson"),
+        ("[]", "", 415, "none"),
+        ("[]", f"{JSON}; charset=latin-1", 415, "utf-8"),
+    ],
+)
+def test_what_is_no_batch_is_refused_as_a_whole(
+    client: FlaskClient, body: str, kind: str, status: int, words: str
+) -> None:
+    response = post(client, body, kind)
+    assert response.status_code == status
+    assert response.mimetype == "application/problem+json"
+    assert words in response.get_data(as_text=True).replace('\\"', '"')
+
+
+def test_nothing_at_all_is_a_complete_batch(client: FlaskClient) -> None:
+    assert lines(post(client, "", LINES))[1]["cases"] == 0
+    assert post(client, "[]", JSON).get_json()["summary"]["complete"] is True
+
+
+def test_only_the_forms_there_are_can_be_asked_for(client: FlaskClient) -> None:
+    response = post(client, "[]", JSON, "application/pdf")
+    assert response.status_code == 406
+    assert LINES in response.get_json()["detail"]
+    assert post(client, "[]", JSON, query="?detail=some").status_code == 422
+
+
+def test_brief_answers_say_what_was_decided(client: FlaskClient) -> None:
+    results, _ = lines(post(client, BATCH_LINES, LINES, query="?detail=brief"))
+    assert results[0]["assessment"]["verdict"]["fault"] == "transformer-secondary-open"
+    assert set(results[1]["assessment"]) == {"status", "verdict", "next_check", "rule_set"}
+
+
+def test_limits_are_of_one_case_and_of_the_whole(case: dict[str, Any]) -> None:
+    line = json.dumps(case)
+    settings = Settings(max_body_bytes=len(line) + 10, max_batch_bytes=3 * len(line))
+    client = create_app(settings).test_client()
+    long = json.dumps({**case, "symptom": "x" * 50})
+    results, summary = lines(post(client, f"{line}\n{long}\n", LINES))
+    assert summary["problems"] == {"content-too-large": 1}
+    results, summary = lines(post(client, f"{line}\n" * 4, LINES))
+    assert len(results) == 2
+    assert summary["complete"] is False
+    assert summary["problem"]["status"] == 413
+    refused = post(client, f"[{line},{line},{line}]", JSON)
+    assert refused.status_code == 413
+    assert LINES in refused.get_json()["detail"]

@@ -1,0 +1,129 @@
+"""Batches over a real socket: as they come in, as they go out, and as they break off."""
+
+from __future__ import annotations
+
+import json
+import socket
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+import requests
+
+LINES = {"Content-Type": "application/x-ndjson"}
+BRIEF = "/v1/assessments/batch?detail=brief"
+
+
+def dead(number: int) -> dict[str, Any]:
+    readings = [{"check": "display", "observed": "dark"}]
+    return {
+        "case_id": f"job-{number}",
+        "equipment": "microwave-oven",
+        "symptom": "no-operation",
+        "readings": readings,
+    }
+
+
+def line(number: int) -> bytes:
+    return json.dumps(dead(number)).encode() + b"\n"
+
+
+class Talk:
+    """A client that sends and reads as it likes, in chunks."""
+
+    def __init__(self, url: str) -> None:
+        address = urlsplit(url)
+        self.socket = socket.create_connection((address.hostname, address.port), timeout=20)
+        self.socket.sendall(
+            f"POST {BRIEF} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n"
+            "Content-Type: application/x-ndjson\r\nTransfer-Encoding: chunked\r\n\r\n".encode()
+        )
+        self.file = self.socket.makefile("rb")
+        self._told = False
+
+    def send(self, raw: bytes) -> None:
+        self.socket.sendall(b"%x\r\n%s\r\n" % (len(raw), raw))
+
+    def hear(self) -> Any:
+        """The next line of the answer, each of which is a chunk; None at its end."""
+        if not self._told:
+            assert self.file.readline().startswith(b"HTTP/1.1 200")
+            while self.file.readline().strip():
+                pass
+            self._told = True
+        size = int(self.file.readline() or b"0", 16)
+        if not size:
+            return None
+        chunk = self.file.read(size)
+        self.file.readline()
+        return json.loads(chunk)
+
+    def close(self) -> None:
+        self.file.close()
+        self.socket.close()
+
+
+@pytest.fixture
+def talk(service_url: str) -> Iterator[Talk]:
+    found = Talk(service_url)
+    yield found
+    found.close()
+
+
+def test_each_case_is_answered_before_the_next_is_sent(talk: Talk) -> None:
+    for number in range(3):
+        talk.send(line(number))
+        answer = talk.hear()
+        assert (answer["index"], answer["case_id"]) == (number, f"job-{number}")
+    talk.send(b"")
+    assert talk.hear()["summary"]["complete"] is True
+    assert talk.hear() is None
+
+
+def test_a_body_that_breaks_off_is_not_complete(talk: Talk) -> None:
+    talk.send(line(0) + line(1)[:-20])
+    talk.socket.shutdown(socket.SHUT_WR)
+    assert talk.hear()["case_id"] == "job-0"
+    summary = talk.hear()["summary"]
+    assert summary["complete"] is False
+    assert summary["cases"] == 1
+    assert summary["problem"]["type"] == "/problems/bad-request"
+
+
+def test_a_client_that_sends_all_before_it_reads_is_not_waited_for(service_url: str) -> None:
+    count = 3000
+    body = b"".join(line(number) for number in range(count))
+    answer = requests.post(f"{service_url}{BRIEF}", data=body, headers=LINES, timeout=120)
+    *results, last = [json.loads(one) for one in answer.iter_lines()]
+    assert [one["case_id"] for one in results] == [f"job-{number}" for number in range(count)]
+    assert last["summary"]["statuses"] == {"check-next": count}
+
+
+def test_a_client_that_leaves_harms_nobody(service_url: str) -> None:
+    for _ in range(20):
+        gone = Talk(service_url)
+        gone.send(line(0) * 50)
+        gone.hear()
+        gone.close()
+    answer = requests.post(f"{service_url}{BRIEF}", data=line(7), headers=LINES, timeout=30)
+    assert json.loads(answer.content.splitlines()[0])["case_id"] == "job-7"
+
+
+def test_lines_that_go_on_coming_are_waited_for_and_silence_is_not(
+    start_service: Callable[..., tuple[str, Any]],
+) -> None:
+    url, process = start_service(OHMPATH_READ_SECONDS="1")
+    patient = Talk(url)
+    for number in range(6):
+        patient.send(line(number))
+        assert patient.hear()["case_id"] == f"job-{number}"
+        time.sleep(0.4)
+    # Nothing more is sent: the connection is not held for ever.
+    summary = patient.hear()["summary"]
+    assert summary["complete"] is False
+    assert summary["cases"] == 6
+    patient.close()
+    process.terminate()
+    assert process.wait(20) == 0
