@@ -8,7 +8,12 @@ from typing import Any
 
 from flask import Response, current_app, request
 
-from service.api.batch_schemas import BatchSchema
+from service.api.batch_schemas import (
+    BatchCaseSchema,
+    BatchSchema,
+    ResultLineSchema,
+    SummaryLineSchema,
+)
 from service.api.body import batch_limit, body_limit, read_array, require_media_type
 from service.api.cases import assess_case, load_case
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
@@ -40,7 +45,8 @@ _BODY = {
     "required": True,
     "content": {
         JSON: {
-            "schema": {"type": "array", "items": {"$ref": "#/components/schemas/Case"}},
+            # Whatever is no case gets its problem among the results, so anything may stand here.
+            "schema": {"type": "array", "items": {"anyOf": [BatchCaseSchema, {}]}},
             "example": BATCH,
         },
         LINES: {"schema": {"type": "string"}, "example": BATCH_LINES},
@@ -59,12 +65,25 @@ class _Source:
 
 @batches.route("/assessments/batch", methods=["POST"], parameters=[_DETAIL])
 @batches.response(200, BatchSchema, description="A result for each case, and their summary.")
+@batches.alt_response(422, "UNPROCESSABLE_ENTITY")
 @batches.alt_response(400, "BAD_REQUEST")
 @batches.alt_response(406, "NOT_ACCEPTABLE")
 @batches.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
 @batches.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
 @batches.alt_response(500, "INTERNAL_SERVER_ERROR")
-@batches.doc(operationId="assessBatch", requestBody=_BODY)
+@batches.doc(
+    operationId="assessBatch",
+    tags=["assessments"],
+    requestBody=_BODY,
+    responses={
+        200: {
+            "content": {
+                LINES: {"schema": {"anyOf": [ResultLineSchema, SummaryLineSchema]}},
+                TABLE: {"schema": {"type": "string"}},
+            }
+        }
+    },
+)
 def assess_batch() -> Response:
     """Assess many cases
 

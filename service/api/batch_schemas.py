@@ -2,14 +2,43 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import marshmallow as ma
 
 from service.api.errors import ProblemSchema
+from service.api.request_schemas import CaseSchema
 from service.api.response_schemas import AssessmentSchema
 
 
 def described(text: str) -> dict[str, str]:
     return {"description": text}
+
+
+def _alternatives(what: str) -> ma.fields.Field[Any]:
+    return ma.fields.Raw(
+        allow_none=True,
+        metadata={
+            "description": f"{what}; null for none. A list says that any of them will do.",
+            "type": ["string", "null", "array"],
+            "items": {"type": ["string", "null"]},
+        },
+    )
+
+
+class ExpectationsSchema(ma.Schema):
+    """What a case is expected to give; what is left out does not matter."""
+
+    status = _alternatives("The status")
+    fault = _alternatives("The fault of the verdict")
+    component = _alternatives("The component of the verdict")
+    next_check = _alternatives("The id of the next check")
+
+
+class BatchCaseSchema(CaseSchema):
+    """A case of a batch. Described here; what is expected is read by `service.batch.expected`."""
+
+    expected = ma.fields.Nested(ExpectationsSchema)
 
 
 class ComparedSchema(ma.Schema):
@@ -86,6 +115,12 @@ class SummarySchema(ma.Schema):
     confusion = ma.fields.List(ma.fields.Nested(ConfusionSchema), required=True)
     rule_sets = ma.fields.List(ma.fields.Nested(UsedRuleSetSchema), required=True)
     problem = ma.fields.Nested(ProblemSchema)
+
+
+class SummaryLineSchema(ma.Schema):
+    """The last line of an answer in lines."""
+
+    summary = ma.fields.Nested(SummarySchema, required=True)
 
 
 class BatchSchema(ma.Schema):
