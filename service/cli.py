@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -81,6 +82,62 @@ def assess(file: Any, rules: Path | None) -> None:
         sys.stderr.buffer.write(_indented(problem.document(instance="")))
         raise SystemExit(2) from None
     sys.stdout.buffer.write(_indented(assessment))
+
+
+@main.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where the results go: .ndjson, .json, .csv or .parquet.  [default: FILE.results.ndjson]",
+)
+@click.option("--brief", is_flag=True, help="Of each assessment only what was decided.")
+@click.option("--strict", is_flag=True, help="Exit code 3 if a case has a problem or disagrees.")
+@click.option("--fresh", is_flag=True, help="Begin anew, though a part of the results is there.")
+@click.option(
+    "--processes", type=click.IntRange(1, 256), help="How many at a time.  [default: all cores]"
+)
+@click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster there instead.")
+@_rules
+def batch(
+    file: Path,
+    out: Path | None,
+    brief: bool,
+    strict: bool,
+    fresh: bool,
+    processes: int | None,
+    scheduler: str | None,
+    rules: Path | None,
+) -> None:
+    """Assess the cases in FILE (.ndjson, .json or .csv).
+
+    Prints the summary. Cut off, it goes on where it was when it is called again the same way; the
+    results appear under their name once they are complete.
+    """
+    from service import offline
+
+    settings = _settings(rules)
+    target = out if out is not None else file.with_name(file.name + ".results.ndjson")
+    job = offline.Job(str(settings.rules) if settings.rules else None, brief)
+    try:
+        with offline.workers(job, processes or os.cpu_count() or 1, scheduler) as submit:
+            kept = offline.begin(file, target, job, fresh=fresh)
+            with click.progressbar(length=file.stat().st_size, file=sys.stderr) as bar:
+                for done in offline.run(file, kept, job, submit):
+                    bar.update(done - bar.pos)
+            summary = kept.finish(target)
+    except RuleSetError as error:
+        raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
+    except offline.CannotGoOn as error:
+        raise click.ClickException(str(error)) from None
+    except Problem as problem:
+        sys.stderr.buffer.write(_indented(problem.document(instance="")))
+        raise SystemExit(2) from None
+    sys.stdout.buffer.write(_indented(summary))
+    agreement = summary["agreement"]
+    if strict and (summary["problems"] or agreement["agreed"] < agreement["expected"]):
+        raise SystemExit(3)
 
 
 @main.command()

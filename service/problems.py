@@ -142,6 +142,10 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
         self.errors = tuple(errors)
         super().__init__(detail)
 
+    def __reduce__(self) -> tuple[type[Problem], tuple[Any, ...]]:
+        """What it takes to make it anew in another process."""
+        return Problem, (self.kind, self.detail, self.errors)
+
     def document(self, instance: str) -> dict[str, Any]:
         """The problem document. `instance`: a URI reference to what was asked for."""
         return {

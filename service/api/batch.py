@@ -20,7 +20,7 @@ from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.api.installed import installed
 from service.api.openapi import ServiceBlueprint
 from service.batch.items import Item, from_documents, from_lines
-from service.batch.run import Result, Tally, assess_items, result_document
+from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table, header_row, result_row, summary_row
 from service.deadline import received, renew
@@ -96,7 +96,7 @@ def assess_batch() -> Response:
     """
     kind = require_media_type(MEDIA_TYPES)
     wanted = _accepted(kind)
-    brief = _detail() == "brief"
+    form = Form(request.path, brief=_detail() == "brief")
     catalogue = installed()
     source = _source(kind)
     tally = Tally()
@@ -104,9 +104,10 @@ def assess_batch() -> Response:
     def assess(document: Any) -> dict[str, Any]:
         return assess_case(catalogue, load_case(document))
 
-    results = tally.passing(assess_items(source.items, assess))
-    written = _WRITERS[wanted](results, tally, request.path, brief)
-    response = Response(written, content_type=_CONTENT_TYPES[wanted])
+    results = tally.passing(assess_items(source.items, assess, form))
+    response = Response(
+        _WRITERS[wanted](results, tally, form.instance), content_type=_CONTENT_TYPES[wanted]
+    )
     response.call_on_close(source.close)
     # A proxy that gathered the answer first would keep the client from seeing it come.
     response.headers["X-Accel-Buffering"] = "no"
@@ -161,29 +162,28 @@ def _closing(tally: Tally, broken: Problem | None, instance: str) -> dict[str, A
     return {**tally.summary(), "complete": False, "problem": broken.document(instance)}
 
 
-def _as_json(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+def _as_json(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
     yield b'{"results":['
     broken = None
     try:
         for number, one in enumerate(results):
-            document = dump_json(result_document(one, path, brief=brief)).rstrip()
-            yield (b",\n" if number else b"\n") + document
+            yield (b",\n" if number else b"\n") + dump_json(one).rstrip()
     except BrokenBody as error:
         broken = error.problem
     yield b'\n],"summary":' + dump_json(_closing(tally, broken, path)).rstrip() + b"}\n"
 
 
-def _as_lines(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+def _as_lines(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
     broken = None
     try:
         for one in results:
-            yield dump_json(result_document(one, path, brief=brief))
+            yield dump_json(one)
     except BrokenBody as error:
         broken = error.problem
     yield dump_json({"summary": _closing(tally, broken, path)})
 
 
-def _as_table(results: Iterable[Result], tally: Tally, path: str, brief: bool) -> Iterator[bytes]:
+def _as_table(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
     yield header_row().encode()
     broken = None
     try:

@@ -15,65 +15,41 @@ from service.problems import INTERNAL_ERROR, Problem
 Assess = Callable[[Any], dict[str, Any]]
 """From the document of a case to its assessment; raises Problem."""
 
+Result = dict[str, Any]
+"""What became of one case, as it is answered: with an assessment or a problem, never both."""
+
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
-    """What became of one case: an assessment or a problem, never both."""
+class Form:
+    """How results are written. instance: of their problems. brief: only what was decided."""
 
-    item: Item
-    assessment: dict[str, Any] | None = None
-    problem: Problem | None = None
-    compared: tuple[Compared, ...] = ()
-
-    @property
-    def agrees(self) -> bool | None:
-        """Whether all that was expected was found; None if nothing was expected."""
-        return all(one.agrees for one in self.compared) if self.compared else None
-
-    @property
-    def case_id(self) -> str | None:
-        """The id that the case was sent with, if that can be told."""
-        document = self.item.document
-        found = document.get("case_id") if isinstance(document, dict) else None
-        return found if isinstance(found, str) else None
+    instance: str = ""
+    brief: bool = False
 
 
-def assess_items(items: Iterable[Item], assess: Assess) -> Iterator[Result]:
+def assess_items(items: Iterable[Item], assess: Assess, form: Form) -> Iterator[Result]:
     """The result of each case, in order. No case of the batch can end it."""
     for item in items:
-        yield assess_item(item, assess)
+        yield assess_item(item, assess, form)
 
 
-def assess_item(item: Item, assess: Assess) -> Result:
+def assess_item(item: Item, assess: Assess, form: Form) -> Result:
     """The result of one case."""
-    if item.problem is not None:
-        return Result(item, problem=item.problem)
-    document = item.document
-    wanted: Mapping[str, Wanted] = {}
+    out: Result = {"index": item.index, "line": item.line, "case_id": _case_id(item.document)}
     try:
-        if isinstance(document, dict) and "expected" in document:
-            wanted = read_expected(document["expected"])
-            document = {key: value for key, value in document.items() if key != "expected"}
-        assessment = assess(document)
-        return Result(item, assessment, compared=compare(wanted, assessment))
+        if item.problem is not None:
+            raise item.problem
+        assessment, compared = _assess(item.document, assess)
     except Problem as problem:
-        return Result(item, problem=problem)
+        return {**out, "problem": problem.document(form.instance)}
     except Exception:
         log.exception("case %d of a batch failed", item.index)
         failed = Problem(INTERNAL_ERROR, "The service failed on this case.")
-        return Result(item, problem=failed)
-
-
-def result_document(result: Result, instance: str, *, brief: bool = False) -> dict[str, Any]:
-    """A result as it is answered. `brief`: only what was decided of the assessment."""
-    out: dict[str, Any] = {"index": result.item.index, "line": result.item.line}
-    out["case_id"] = result.case_id
-    if result.problem is not None:
-        return {**out, "problem": result.problem.document(instance)}
-    if result.compared:
-        out["agrees"] = result.agrees
+        return {**out, "problem": failed.document(form.instance)}
+    if compared:
+        out["agrees"] = all(one.agrees for one in compared)
         out["compared"] = [
             {
                 "key": one.key,
@@ -81,10 +57,24 @@ def result_document(result: Result, instance: str, *, brief: bool = False) -> di
                 "found": one.found,
                 "agrees": one.agrees,
             }
-            for one in result.compared
+            for one in compared
         ]
-    assert result.assessment is not None
-    return {**out, "assessment": _brief(result.assessment) if brief else result.assessment}
+    return {**out, "assessment": _brief(assessment) if form.brief else assessment}
+
+
+def _assess(document: Any, assess: Assess) -> tuple[dict[str, Any], tuple[Compared, ...]]:
+    wanted: Mapping[str, Wanted] = {}
+    if isinstance(document, dict) and "expected" in document:
+        wanted = read_expected(document["expected"])
+        document = {key: value for key, value in document.items() if key != "expected"}
+    assessment = assess(document)
+    return assessment, compare(wanted, assessment)
+
+
+def _case_id(document: Any) -> str | None:
+    """The id that the case was sent with, if that can be told."""
+    found = document.get("case_id") if isinstance(document, dict) else None
+    return found if isinstance(found, str) else None
 
 
 def _brief(assessment: Mapping[str, Any]) -> dict[str, Any]:
@@ -119,20 +109,20 @@ class Tally:
     def add(self, result: Result) -> None:
         """Count one result."""
         self.cases += 1
-        if result.problem is not None:
-            self.problems[result.problem.kind.name] += 1
+        if "problem" in result:
+            self.problems[result["problem"]["type"].rpartition("/")[2]] += 1
             return
-        assert result.assessment is not None
-        self.statuses[result.assessment["status"]] += 1
-        used = result.assessment["rule_set"]
-        self.rule_sets[used["id"]] = used
-        if result.compared:
-            self.expected += 1
-            self.agreed += bool(result.agrees)
-        for one in result.compared:
+        assessment = result["assessment"]
+        self.statuses[assessment["status"]] += 1
+        self.rule_sets[assessment["rule_set"]["id"]] = assessment["rule_set"]
+        if "compared" not in result:
+            return
+        self.expected += 1
+        self.agreed += result["agrees"]
+        for one in result["compared"]:
             # Of several alternatives the one that was found, or else the first, stands for them.
-            wanted = one.found if one.agrees else one.wanted[0]
-            self.confusion[one.key, wanted, one.found] += 1
+            wanted = one["found"] if one["agrees"] else one["expected"][0]
+            self.confusion[one["key"], wanted, one["found"]] += 1
 
     def summary(self) -> dict[str, Any]:
         """The closing line of a batch: that it is complete, and the counts."""

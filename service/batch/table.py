@@ -18,7 +18,7 @@ from service.batch.expected import KEYS
 from service.batch.items import Item, Lines
 from service.batch.run import Result
 from service.documents import shown
-from service.problems import INVALID_REQUEST, MALFORMED_CSV, Problem, invalid_request
+from service.problems import MALFORMED_CSV, Problem, invalid_request
 
 _CASE = ("case_id", "equipment", "symptom", "phase", "required_confidence")
 _NEEDED = ("case_id", "equipment", "symptom")
@@ -281,26 +281,33 @@ def header_row() -> str:
     return _row(COLUMNS)
 
 
+def result_cells(result: Result) -> dict[str, Any]:
+    """A result by column; what does not apply is None."""
+    cells = dict.fromkeys(COLUMNS) | {key: result[key] for key in ("index", "line", "case_id")}
+    if "problem" in result:
+        problem = result["problem"]
+        cells["problem"] = problem["type"].rpartition("/")[2]
+        wrong = [f"{one['pointer']}: {one['message']}." for one in problem["errors"]]
+        return {**cells, "detail": " ".join(wrong) or problem["detail"]}
+    assessment = result["assessment"]
+    verdict, following = assessment["verdict"], assessment["next_check"]
+    if verdict:
+        cells |= {key: verdict[key] for key in ("fault", "component", "confidence")}
+    return {
+        **cells,
+        "status": assessment["status"],
+        "next_check": following and following["id"],
+        "agrees": result.get("agrees"),
+    }
+
+
 def result_row(result: Result) -> str:
     """A result as a row."""
-    cells: dict[str, Any] = {"index": result.item.index, "line": result.item.line}
-    cells["case_id"] = result.case_id
-    if result.problem is not None:
-        cells["problem"], cells["detail"] = result.problem.kind.name, _all_wrong(result.problem)
-    elif result.assessment is not None:
-        verdict, following = result.assessment["verdict"], result.assessment["next_check"]
-        cells["status"] = result.assessment["status"]
-        if verdict:
-            cells |= {key: verdict[key] for key in ("fault", "component", "confidence")}
-        cells["next_check"] = following["id"] if following else None
-        cells["agrees"] = {True: "true", False: "false", None: None}[result.agrees]
-    return _row(["" if (cell := cells.get(name)) is None else cell for name in COLUMNS])
-
-
-def _all_wrong(problem: Problem) -> str:
-    if problem.kind is not INVALID_REQUEST:
-        return problem.detail
-    return " ".join(f"{at}: {message}." for at, message in problem.errors)
+    said = {True: "true", False: "false"}
+    return _row(
+        "" if cell is None else said[cell] if isinstance(cell, bool) else cell
+        for cell in result_cells(result).values()
+    )
 
 
 def summary_row(summary: Mapping[str, Any]) -> str:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from service.batch.items import Item
-from service.batch.run import Result
 from service.batch.table import COLUMNS, from_table, header_row, result_row, summary_row
 from service.problems import INTERNAL_ERROR, Problem
 
@@ -161,13 +159,14 @@ def test_no_bytes_are_too_strange(raw: bytes) -> None:
 
 
 def test_results_are_a_table_that_ends_with_what_is_complete() -> None:
-    assessment: dict[str, Any] = {
+    assessment = {
         "status": "fault-found",
         "verdict": {"fault": "f", "component": "c", "confidence": 0.93},
         "next_check": None,
     }
-    good = Result(Item(0, 2, {"case_id": "=cmd()"}), assessment)
-    bad = Result(Item(1, 5, None), problem=Problem(INTERNAL_ERROR, "It\nfailed."))
+    good = {"index": 0, "line": 2, "case_id": "=cmd()", "assessment": assessment}
+    failed = Problem(INTERNAL_ERROR, "It\nfailed.").document("")
+    bad = {"index": 1, "line": 5, "case_id": None, "problem": failed}
     summary = {"cases": 2, "assessed": 1, "agreement": {"expected": 1, "agreed": 0}}
     text = header_row() + result_row(good) + result_row(bad) + summary_row(summary)
     rows = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
