@@ -41,7 +41,7 @@ MALFORMED_JSON = ProblemType(
 MALFORMED_CSV = ProblemType(
     "malformed-csv",
     "The body is not a well-formed table",
-    400,
+    422,
     "The body must be CSV (RFC 4180) in UTF-8 with a first row of column names. The detail says "
     "where it goes wrong.",
 )

@@ -11,8 +11,6 @@ from flask import Response, current_app, request
 from service.api.batch_schemas import (
     BatchCaseSchema,
     BatchSchema,
-    ResultLineSchema,
-    SummaryLineSchema,
 )
 from service.api.body import batch_limit, body_limit, read_array, require_media_type
 from service.api.cases import assess_case, load_case
@@ -40,6 +38,8 @@ _DETAIL = {
     "schema": {"type": "string", "enum": list(DETAILS), "default": "full"},
     "description": "brief: only status, verdict and next check of each assessment.",
 }
+_LINES_TOLD = "A line for each case, as in `results`; the last holds `summary` alone."
+_TABLE_TOLD = "A row for each case; the last has `complete` in the column `status`."
 _BODY = {
     "description": "The cases; the Content-Type says in which form.",
     "required": True,
@@ -49,8 +49,8 @@ _BODY = {
             "schema": {"type": "array", "items": {"anyOf": [BatchCaseSchema, {}]}},
             "example": BATCH,
         },
-        LINES: {"schema": {"type": "string"}, "example": BATCH_LINES},
-        TABLE: {"schema": {"type": "string"}, "example": BATCH_TABLE},
+        LINES: {"schema": {"description": "A case a line."}, "example": BATCH_LINES},
+        TABLE: {"schema": {"description": "A reading a row."}, "example": BATCH_TABLE},
     },
 }
 
@@ -78,8 +78,8 @@ class _Source:
     responses={
         200: {
             "content": {
-                LINES: {"schema": {"anyOf": [ResultLineSchema, SummaryLineSchema]}},
-                TABLE: {"schema": {"type": "string"}},
+                LINES: {"schema": {"type": "string", "description": _LINES_TOLD}},
+                TABLE: {"schema": {"type": "string", "description": _TABLE_TOLD}},
             }
         }
     },

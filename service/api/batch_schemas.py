@@ -17,7 +17,6 @@ def described(text: str) -> dict[str, str]:
 
 def _alternatives(what: str) -> ma.fields.Field[Any]:
     return ma.fields.Raw(
-        allow_none=True,
         metadata={
             "description": f"{what}; null for none. A list says that any of them will do.",
             "type": ["string", "null", "array"],
@@ -50,7 +49,46 @@ class ComparedSchema(ma.Schema):
     agrees = ma.fields.Boolean(required=True)
 
 
-class ResultLineSchema(ma.Schema):
+class BriefVerdictSchema(ma.Schema):
+    """What was found, in brief."""
+
+    fault = ma.fields.String(required=True)
+    component = ma.fields.String(required=True, allow_none=True)
+    confidence = ma.fields.Float(required=True)
+    parts = ma.fields.List(ma.fields.String(), required=True)
+
+
+class BriefCheckSchema(ma.Schema):
+    """What comes next, in brief."""
+
+    id = ma.fields.String(required=True)
+    kind = ma.fields.String(required=True)
+
+
+class UsedRuleSetSchema(ma.Schema):
+    """A rule set that results rest on."""
+
+    id = ma.fields.String(required=True)
+    version = ma.fields.String(required=True)
+    content_hash = ma.fields.String(required=True)
+
+
+class BriefAssessmentSchema(ma.Schema):
+    """Of an assessment what was decided (`detail=brief`)."""
+
+    status = ma.fields.String(required=True)
+    verdict = ma.fields.Nested(BriefVerdictSchema, required=True, allow_none=True)
+    next_check = ma.fields.Nested(BriefCheckSchema, required=True, allow_none=True)
+    rule_set = ma.fields.Nested(UsedRuleSetSchema, required=True)
+
+
+class EitherAssessment(ma.fields.Field[Any]):
+    """An assessment, whole or in brief."""
+
+    schemas: tuple[type[ma.Schema], ...] = (AssessmentSchema, BriefAssessmentSchema)
+
+
+class ResultSchema(ma.Schema):
     """What became of one case: an assessment or a problem."""
 
     index = ma.fields.Integer(required=True, metadata=described("Place of the case, from 0."))
@@ -60,7 +98,7 @@ class ResultLineSchema(ma.Schema):
         metadata=described("Line on which the case began, from 1; null in a JSON array."),
     )
     case_id = ma.fields.String(required=True, allow_none=True)
-    assessment = ma.fields.Nested(AssessmentSchema, metadata=described("If it could be assessed."))
+    assessment = EitherAssessment(metadata=described("If it could be assessed."))
     agrees = ma.fields.Boolean(metadata=described("If something was expected of it."))
     compared = ma.fields.List(ma.fields.Nested(ComparedSchema))
     problem = ma.fields.Nested(
@@ -82,14 +120,6 @@ class ConfusionSchema(ma.Schema):
     expected = ma.fields.String(required=True, allow_none=True)
     found = ma.fields.String(required=True, allow_none=True)
     cases = ma.fields.Integer(required=True)
-
-
-class UsedRuleSetSchema(ma.Schema):
-    """A rule set that the results rest on."""
-
-    id = ma.fields.String(required=True)
-    version = ma.fields.String(required=True)
-    content_hash = ma.fields.String(required=True)
 
 
 def _counts(text: str) -> ma.fields.Dict:
@@ -117,14 +147,8 @@ class SummarySchema(ma.Schema):
     problem = ma.fields.Nested(ProblemSchema)
 
 
-class SummaryLineSchema(ma.Schema):
-    """The last line of an answer in lines."""
-
-    summary = ma.fields.Nested(SummarySchema, required=True)
-
-
 class BatchSchema(ma.Schema):
     """The results of a batch in the order of its cases, and their summary."""
 
-    results = ma.fields.List(ma.fields.Nested(ResultLineSchema), required=True)
+    results = ma.fields.List(ma.fields.Nested(ResultSchema), required=True)
     summary = ma.fields.Nested(SummarySchema, required=True)

@@ -14,6 +14,7 @@ from flask_smorest import Api, Blueprint
 from ruamel.yaml import YAML
 
 from service import __version__
+from service.api.batch_schemas import EitherAssessment
 from service.api.body import StrictBodyParser
 from service.api.errors import ProblemSchema, handle_http_exception
 from service.api.fields import Items, Named, Number, QuantityOrText, Text, Variant, Yes
@@ -92,6 +93,7 @@ def create_api(app: Flask) -> ServiceApi:
     api.register_field(Items, ma.fields.List)
     api.register_field(QuantityOrText, None, None)
     api.register_field(Variant, None, None)
+    api.register_field(EitherAssessment, None, None)
     api.ma_plugin.converter.add_attribute_function(_constraints)
     app.add_url_rule("/openapi.json", "openapi_json", _serve(api, "application/json", dump_json))
     app.add_url_rule("/openapi.yaml", "openapi_yaml", _serve(api, "application/yaml", dump_yaml))
@@ -165,6 +167,8 @@ def _constraints(
         case QuantityOrText():
             text = {"type": "string", "minLength": 1, "maxLength": field.most}
             return {"oneOf": [_reference(self, field.schema), text]}
+        case EitherAssessment():
+            return {"anyOf": [_reference(self, schema) for schema in field.schemas]}
         case Variant():
             schemas = field.variants.values()
             # No object is of two variants, so this says the same as oneOf. But the opposite of

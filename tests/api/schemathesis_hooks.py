@@ -38,6 +38,31 @@ def pick(choices: list[Any], text: str) -> Any:
     return choices[sum(text.encode("utf-8", "replace")) % len(choices)]
 
 
+def as_text(value: Any) -> bytes:
+    """Lines and tables are generated as the text that they are."""
+    return value if isinstance(value, bytes) else str(value).encode("utf-8", "replace")
+
+
+@schemathesis.serializer("application/x-ndjson")
+def lines(context: Any, value: Any) -> bytes:
+    return as_text(value)
+
+
+@schemathesis.serializer("text/csv")
+def table(context: Any, value: Any) -> bytes:
+    return as_text(value)
+
+
+@schemathesis.deserializer("application/x-ndjson")
+def text_of_lines(context: Any, response: Any) -> str:
+    return str(response.content.decode())
+
+
+@schemathesis.deserializer("text/csv")
+def text_of_table(context: Any, response: Any) -> str:
+    return str(response.content.decode())
+
+
 @schemathesis.hook
 def map_body(context: Any, body: Any) -> Any:
     if not isinstance(body, dict) or not legal(body.get("equipment")):

@@ -110,7 +110,7 @@ def test_an_array_has_its_bad_cases_refused_one_by_one_too(
         ("{}", JSON, 422, "a list of cases"),
         ("[", JSON, 400, "Not JSON"),
         ("", JSON, 400, "empty"),
-        ("", TABLE, 400, "empty"),
+        ("", TABLE, 422, "empty"),
         ("a,b\n", TABLE, 422, "unknown column"),
         ("[]", "text/plain", 415, "application/x-ndjson"),
         ("[]", "", 415, "none"),
