@@ -90,7 +90,7 @@ def assess(file: Any, rules: Path | None) -> None:
     "-o",
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Where the results go: .ndjson, .json, .csv or .parquet.  [default: FILE.results.ndjson]",
+    help="Where the results go: .ndjson, .json or .csv.  [default: FILE.results.ndjson]",
 )
 @click.option("--brief", is_flag=True, help="Of each assessment only what was decided.")
 @click.option("--strict", is_flag=True, help="Exit code 3 if a case has a problem or disagrees.")
@@ -98,7 +98,6 @@ def assess(file: Any, rules: Path | None) -> None:
 @click.option(
     "--processes", type=click.IntRange(1, 256), help="How many at a time.  [default: all cores]"
 )
-@click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster there instead.")
 @_rules
 def batch(
     file: Path,
@@ -107,7 +106,6 @@ def batch(
     strict: bool,
     fresh: bool,
     processes: int | None,
-    scheduler: str | None,
     rules: Path | None,
 ) -> None:
     """Assess the cases in FILE (.ndjson, .json or .csv).
@@ -121,7 +119,7 @@ def batch(
     target = out if out is not None else file.with_name(file.name + ".results.ndjson")
     job = offline.Job(str(settings.rules) if settings.rules else None, brief)
     try:
-        with offline.workers(job, processes or os.cpu_count() or 1, scheduler) as submit:
+        with offline.workers(job, processes or os.cpu_count() or 1) as submit:
             kept = offline.begin(file, target, job, fresh=fresh)
             with click.progressbar(length=file.stat().st_size, file=sys.stderr) as bar:
                 for done in offline.run(file, kept, job, submit):

@@ -1,4 +1,4 @@
-"""`ohmpath batch`: the cases of a file on all cores, or on a Dask cluster, and gone on with later.
+"""`ohmpath batch`: the cases of a file on all cores, gone on with after a cut.
 
 Results are kept as lines beside the file that is to come (`RESULTS.part`), with what they rest on
 (`RESULTS.part.json`). Only a complete batch gets the name that was asked for.
@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
-from importlib.util import find_spec
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -25,10 +24,8 @@ from service.batch.items import Item, from_documents, from_lines
 from service.batch.ordered import Pending, Processes, ordered
 from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.table import (
-    COLUMNS,
     from_table,
     header_row,
-    result_cells,
     result_row,
     summary_row,
 )
@@ -36,8 +33,7 @@ from service.documents import MAX_BODY_BYTES, dump_json, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
 from service.ruleset.catalogue import Catalogue
 
-READ_AS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "json", ".csv": "csv"}
-WRITTEN_AS = {**READ_AS, ".parquet": "parquet"}
+FORMS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "json", ".csv": "csv"}
 PIECE = 50  # cases that a process takes at a time
 _BLOCK = 1 << 20
 
@@ -159,7 +155,7 @@ class Kept:
         """Write the results under the name that was asked for; the summary."""
         summary = self.tally.summary()
         made = target.with_name(target.name + ".new")
-        _WRITERS[WRITTEN_AS[target.suffix.lower()]](self.path, made, summary)
+        _WRITERS[FORMS[target.suffix.lower()]](self.path, made, summary)
         made.replace(target)
         self.path.unlink()
         self._about.unlink()
@@ -194,29 +190,10 @@ def _write_table(path: Path, made: Path, summary: dict[str, Any]) -> None:
         out.write(summary_row(summary))
 
 
-def _write_parquet(path: Path, made: Path, summary: dict[str, Any]) -> None:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    kinds = {"index": pa.int64(), "line": pa.int64(), "confidence": pa.float64()}
-    kinds["agrees"] = pa.bool_()
-    cells = (result_cells(one) for one in _results(path))
-    first = list(islice(cells, 10_000))
-    schema = pa.schema(
-        [(name, kinds.get(name, pa.string())) for name in COLUMNS],
-        metadata={"summary": dump_json(summary).decode().rstrip()},
-    )
-    with pq.ParquetWriter(made, schema) as out:
-        while first:
-            out.write_table(pa.Table.from_pylist(first, schema))
-            first = list(islice(cells, 10_000))
-
-
 _WRITERS: dict[str, Callable[[Path, Path, dict[str, Any]], None]] = {
     "ndjson": _write_lines,
     "json": _write_json,
     "csv": _write_table,
-    "parquet": _write_parquet,
 }
 
 
@@ -240,12 +217,10 @@ def begin(file: Path, target: Path, job: Job, *, fresh: bool) -> Kept:
     Raises:
         CannotGoOn: if that is of another batch, or the names say no form that there is.
     """
-    for path, forms in ((file, READ_AS), (target, WRITTEN_AS)):
-        if path.suffix.lower() not in forms:
-            known = ", ".join(forms)
+    for path in (file, target):
+        if path.suffix.lower() not in FORMS:
+            known = ", ".join(FORMS)
             raise CannotGoOn(f"{path}: the ending of the name must be one of {known}")
-    if WRITTEN_AS[target.suffix.lower()] == "parquet" and find_spec("pyarrow") is None:
-        raise CannotGoOn("Parquet needs pyarrow: pip install 'ohmpath[parquet]'")
     if fresh:
         for suffix in (".part", ".part.json"):
             target.with_name(target.name + suffix).unlink(missing_ok=True)
@@ -256,7 +231,7 @@ def run(file: Path, kept: Kept, job: Job, submit: Submit) -> Iterator[int]:
     """Work on what is left of a file; how many bytes of it are done, again and again."""
     with file.open("rb") as source:
         try:
-            items = read_items(source, READ_AS[file.suffix.lower()])
+            items = read_items(source, FORMS[file.suffix.lower()])
             left = pieces(islice(items, kept.count, None), job, source.tell)
             for piece, results in ordered(left, submit.submit, submit.ahead):
                 kept.add(results)
@@ -274,30 +249,7 @@ class Submit:
 
 
 @contextmanager
-def workers(job: Job, processes: int, scheduler: str | None) -> Iterator[Submit]:
-    """Processes of this machine, or a Dask cluster.
-
-    Raises:
-        CannotGoOn: if there is no such cluster.
-    """
-    if scheduler is None:
-        with Processes(work, died, processes, prepare, job) as pool:
-            yield Submit(pool.submit, 3 * processes)
-        return
-    if find_spec("distributed") is None:
-        raise CannotGoOn("a cluster needs Dask: pip install 'ohmpath[dask]'")
-    from distributed import Client
-
-    try:
-        client = Client(scheduler, timeout="10s")
-    except OSError as error:
-        raise CannotGoOn(f"there is no Dask scheduler at {scheduler}: {error}") from None
-    with client:
-        threads = sum(client.nthreads().values())
-
-        def submit(piece: Piece) -> Pending[list[Result]]:
-            # A piece whose worker dies is given to another; `pure` would merge pieces alike.
-            future: Pending[list[Result]] = client.submit(work, piece, pure=False, retries=3)
-            return future
-
-        yield Submit(submit, max(4, 3 * threads))
+def workers(job: Job, processes: int) -> Iterator[Submit]:
+    """Processes of this machine."""
+    with Processes(work, died, processes, prepare, job) as pool:
+        yield Submit(pool.submit, 3 * processes)

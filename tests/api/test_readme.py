@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from textwrap import dedent
 from typing import Any
+
+from flask.testing import FlaskClient
 
 from service.api.response_schemas import STATUSES
 from service.diagnosis.assessment import assess_document
@@ -50,3 +53,16 @@ def test_the_readmes_calculation_gets_the_readmes_result() -> None:
     (clock,) = (one for one in answer["inputs"] if one["name"] == "clock")
     assert json.dumps(clock) in section
     assert answer["warnings"] == []
+
+
+def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
+    found = re.search(r"<<'END'\n(.*?)    END\n\n(.*?)\n\n", README, re.DOTALL)
+    assert found is not None
+    sent, shown = (dedent(part).strip() for part in found.groups())
+    answer = client.post(
+        "/v1/assessments/batch",
+        data=sent,
+        headers={"Content-Type": "text/csv"},
+        buffered=True,
+    )
+    assert answer.get_data(as_text=True).split("\r\n")[:-1] == shown.split("\n")
