@@ -163,7 +163,8 @@ def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
     found = tuple(errors)
     if len(found) == 1:
         ((at, message),) = found
-        return Problem(INVALID_REQUEST, f"{at or 'The body'}: {message}.", found)
+        end = "" if message.endswith("?") else "."
+        return Problem(INVALID_REQUEST, f"{at or 'The body'}: {message}{end}", found)
     detail = f"{len(found)} things are wrong with the request; see errors."
     if len(found) > MOST_ERRORS:
         detail = (
