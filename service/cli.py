@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from service import __version__
-from service.api.cases import assess_case, load_case
+from service.api.cases import assessor
 from service.documents import parse_json
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
@@ -77,7 +77,7 @@ def assess(file: Any, rules: Path | None) -> None:
     try:
         # One byte more than allowed shows that it is too much.
         raw = file.read(settings.max_body_bytes + 1)
-        assessment = assess_case(catalogue, load_case(parse_json(raw, settings.max_body_bytes)))
+        assessment = assessor(catalogue)(parse_json(raw, settings.max_body_bytes))
     except Problem as problem:
         sys.stderr.buffer.write(_indented(problem.document(instance="")))
         raise SystemExit(2) from None

@@ -19,23 +19,18 @@ from typing import Any, BinaryIO
 
 from service import __version__
 from service.api.body import MOST_ARRAY_BYTES
-from service.api.cases import assess_case, load_case
+from service.api.cases import assessor
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.ordered import Pending, Processes, ordered
 from service.batch.run import Form, Result, Tally, assess_items
-from service.batch.table import (
-    from_table,
-    header_row,
-    result_row,
-    summary_row,
-)
+from service.batch.table import from_table
+from service.batch.written import Written, as_json, as_lines, as_table
 from service.documents import MAX_BODY_BYTES, dump_json, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
 from service.ruleset.catalogue import Catalogue
 
 FORMS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "json", ".csv": "csv"}
 PIECE = 50  # cases that a process takes at a time
-_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +56,7 @@ class CannotGoOn(Exception):  # noqa: N818 - what it is
 
 def work(piece: Piece) -> list[Result]:
     """The results of a piece, in whatever process."""
-    catalogue = _catalogue(piece.job.rules)
-
-    def assess(document: Any) -> dict[str, Any]:
-        return assess_case(catalogue, load_case(document))
-
+    assess = assessor(_catalogue(piece.job.rules))
     return list(assess_items(piece.items, assess, Form(brief=piece.job.brief)))
 
 
@@ -155,7 +146,9 @@ class Kept:
         """Write the results under the name that was asked for; the summary."""
         summary = self.tally.summary()
         made = target.with_name(target.name + ".new")
-        _WRITERS[FORMS[target.suffix.lower()]](self.path, made, summary)
+        written = _WRITERS[FORMS[target.suffix.lower()]]
+        with made.open("wb") as out:
+            out.writelines(written(_results(self.path), lambda: summary))
         made.replace(target)
         self.path.unlink()
         self._about.unlink()
@@ -168,33 +161,7 @@ def _results(path: Path) -> Iterator[Result]:
             yield json.loads(line)
 
 
-def _write_lines(path: Path, made: Path, summary: dict[str, Any]) -> None:
-    with path.open("rb") as lines, made.open("wb") as out:
-        while block := lines.read(_BLOCK):
-            out.write(block)
-        out.write(dump_json({"summary": summary}))
-
-
-def _write_json(path: Path, made: Path, summary: dict[str, Any]) -> None:
-    with made.open("wb") as out:
-        out.write(b'{"results":[')
-        for number, one in enumerate(_results(path)):
-            out.write((b",\n" if number else b"\n") + dump_json(one).rstrip())
-        out.write(b'\n],"summary":' + dump_json(summary).rstrip() + b"}\n")
-
-
-def _write_table(path: Path, made: Path, summary: dict[str, Any]) -> None:
-    with made.open("w", encoding="utf-8", newline="") as out:
-        out.write(header_row())
-        out.writelines(result_row(one) for one in _results(path))
-        out.write(summary_row(summary))
-
-
-_WRITERS: dict[str, Callable[[Path, Path, dict[str, Any]], None]] = {
-    "ndjson": _write_lines,
-    "json": _write_json,
-    "csv": _write_table,
-}
+_WRITERS: dict[str, Written] = {"ndjson": as_lines, "json": as_json, "csv": as_table}
 
 
 def rests_on(file: Path, job: Job) -> dict[str, Any]:

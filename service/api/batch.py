@@ -8,21 +8,19 @@ from typing import Any
 
 from flask import Response, current_app, request
 
-from service.api.batch_schemas import (
-    BatchCaseSchema,
-    BatchSchema,
-)
+from service.api.batch_schemas import BatchCaseSchema, BatchSchema
 from service.api.body import batch_limit, body_limit, read_array, require_media_type
-from service.api.cases import assess_case, load_case
+from service.api.cases import assessor
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.api.installed import installed
 from service.api.openapi import ServiceBlueprint
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.spool import BrokenBody, Spool
-from service.batch.table import from_table, header_row, result_row, summary_row
+from service.batch.table import from_table
+from service.batch.written import Written, as_json, as_lines, as_table
 from service.deadline import received, renew
-from service.documents import dump_json, shown
+from service.documents import shown
 from service.problems import NOT_ACCEPTABLE, Problem, invalid_request
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
@@ -97,17 +95,10 @@ def assess_batch() -> Response:
     kind = require_media_type(MEDIA_TYPES)
     wanted = _accepted(kind)
     form = Form(request.path, brief=_detail() == "brief")
-    catalogue = installed()
     source = _source(kind)
-    tally = Tally()
-
-    def assess(document: Any) -> dict[str, Any]:
-        return assess_case(catalogue, load_case(document))
-
-    results = tally.passing(assess_items(source.items, assess, form))
-    response = Response(
-        _WRITERS[wanted](results, tally, form.instance), content_type=_CONTENT_TYPES[wanted]
-    )
+    results = _Passing(assess_items(source.items, assessor(installed()), form), form.instance)
+    written = _WRITERS[wanted](results, results.closing)
+    response = Response(written, content_type=_CONTENT_TYPES[wanted])
     response.call_on_close(source.close)
     # A proxy that gathered the answer first would keep the client from seeing it come.
     response.headers["X-Accel-Buffering"] = "no"
@@ -155,44 +146,27 @@ def _source(kind: str) -> _Source:
         raise
 
 
-def _closing(tally: Tally, broken: Problem | None, instance: str) -> dict[str, Any]:
-    """The summary. That of a body that broke off says so, and what was assessed before stands."""
-    if broken is None:
-        return tally.summary()
-    return {**tally.summary(), "complete": False, "problem": broken.document(instance)}
+class _Passing:
+    """The results of a batch as they go out, and what is said at their end."""
+
+    def __init__(self, results: Iterable[Result], instance: str) -> None:
+        self._results, self._instance = results, instance
+        self._tally = Tally()
+        self._broken: Problem | None = None
+
+    def __iter__(self) -> Iterator[Result]:
+        try:
+            yield from self._tally.passing(self._results)
+        except BrokenBody as error:
+            self._broken = error.problem
+
+    def closing(self) -> dict[str, Any]:
+        """The summary. That of a body that broke off says so, and what was assessed stands."""
+        summary = self._tally.summary()
+        if self._broken is None:
+            return summary
+        return {**summary, "complete": False, "problem": self._broken.document(self._instance)}
 
 
-def _as_json(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
-    yield b'{"results":['
-    broken = None
-    try:
-        for number, one in enumerate(results):
-            yield (b",\n" if number else b"\n") + dump_json(one).rstrip()
-    except BrokenBody as error:
-        broken = error.problem
-    yield b'\n],"summary":' + dump_json(_closing(tally, broken, path)).rstrip() + b"}\n"
-
-
-def _as_lines(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
-    broken = None
-    try:
-        for one in results:
-            yield dump_json(one)
-    except BrokenBody as error:
-        broken = error.problem
-    yield dump_json({"summary": _closing(tally, broken, path)})
-
-
-def _as_table(results: Iterable[Result], tally: Tally, path: str) -> Iterator[bytes]:
-    yield header_row().encode()
-    broken = None
-    try:
-        for one in results:
-            yield result_row(one).encode()
-    except BrokenBody as error:
-        broken = error.problem
-    yield summary_row(_closing(tally, broken, path)).encode()
-
-
-_WRITERS = {JSON: _as_json, LINES: _as_lines, TABLE: _as_table}
+_WRITERS: dict[str, Written] = {JSON: as_json, LINES: as_lines, TABLE: as_table}
 _CONTENT_TYPES = {JSON: JSON, LINES: LINES, TABLE: f"{TABLE}; charset=utf-8; header=present"}

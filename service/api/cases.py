@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import marshmallow as ma
@@ -41,6 +41,11 @@ def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
     except CaseError as error:
         raise invalid_request(error.errors) from None
     return {"case_id": case["case_id"], **assessment} if "case_id" in case else assessment
+
+
+def assessor(catalogue: Catalogue) -> Callable[[Any], dict[str, Any]]:
+    """From the JSON document of a case to its assessment, as both functions above raise Problem."""
+    return lambda document: assess_case(catalogue, load_case(document))
 
 
 def errors_of(messages: Any) -> list[tuple[str, str]]:
