@@ -7,12 +7,8 @@ from typing import Any
 import marshmallow as ma
 
 from service.api.errors import ProblemSchema
-from service.api.request_schemas import CaseSchema
-from service.api.response_schemas import AssessmentSchema
-
-
-def described(text: str) -> dict[str, str]:
-    return {"description": text}
+from service.api.request_schemas import CaseSchema, described
+from service.api.response_schemas import AssessmentSchema, RuleSetReferenceSchema
 
 
 def _alternatives(what: str) -> ma.fields.Field[Any]:
@@ -65,21 +61,13 @@ class BriefCheckSchema(ma.Schema):
     kind = ma.fields.String(required=True)
 
 
-class UsedRuleSetSchema(ma.Schema):
-    """A rule set that results rest on."""
-
-    id = ma.fields.String(required=True)
-    version = ma.fields.String(required=True)
-    content_hash = ma.fields.String(required=True)
-
-
 class BriefAssessmentSchema(ma.Schema):
     """Of an assessment what was decided (`detail=brief`)."""
 
     status = ma.fields.String(required=True)
     verdict = ma.fields.Nested(BriefVerdictSchema, required=True, allow_none=True)
     next_check = ma.fields.Nested(BriefCheckSchema, required=True, allow_none=True)
-    rule_set = ma.fields.Nested(UsedRuleSetSchema, required=True)
+    rule_set = ma.fields.Nested(RuleSetReferenceSchema, required=True)
 
 
 class EitherAssessment(ma.fields.Field[Any]):
@@ -143,7 +131,7 @@ class SummarySchema(ma.Schema):
     statuses = _counts("Cases by status.")
     agreement = ma.fields.Nested(AgreementSchema, required=True)
     confusion = ma.fields.List(ma.fields.Nested(ConfusionSchema), required=True)
-    rule_sets = ma.fields.List(ma.fields.Nested(UsedRuleSetSchema), required=True)
+    rule_sets = ma.fields.List(ma.fields.Nested(RuleSetReferenceSchema), required=True)
     problem = ma.fields.Nested(ProblemSchema)
 
 
