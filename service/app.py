@@ -13,6 +13,7 @@ from service.api.health import health
 from service.api.installed import install
 from service.api.openapi import create_api
 from service.api.rule_sets import rule_sets
+from service.api.trials import limit_trials, trials
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.settings import Settings
@@ -32,9 +33,10 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.url_map.redirect_defaults = False
     app.url_map.merge_slashes = False
     install(app, Catalogue.load(chosen.rules))
+    limit_trials(app, chosen)
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)
-    for blueprint in (assessments, batches, calculations, rule_sets, health):
+    for blueprint in (assessments, batches, calculations, rule_sets, trials, health):
         api.register_blueprint(blueprint)
     return app

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import os
 import sys
@@ -14,10 +13,11 @@ import click
 
 from service import __version__
 from service.api.cases import assessor
-from service.documents import parse_json
+from service.documents import dump_indented, parse_json
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
+from service.rules_cli import rules as rules_group
 from service.settings import Settings, SettingsError
 
 _rules = click.option(
@@ -32,6 +32,9 @@ _rules = click.option(
 @click.version_option(__version__, prog_name="ohmpath")
 def main() -> None:
     """Rule-based diagnosis of household appliances."""
+
+
+main.add_command(rules_group)
 
 
 @main.command()
@@ -79,9 +82,9 @@ def assess(file: Any, rules: Path | None) -> None:
         raw = file.read(settings.max_body_bytes + 1)
         assessment = assessor(catalogue)(parse_json(raw, settings.max_body_bytes))
     except Problem as problem:
-        sys.stderr.buffer.write(_indented(problem.document(instance="")))
+        sys.stderr.buffer.write(dump_indented(problem.document(instance="")))
         raise SystemExit(2) from None
-    sys.stdout.buffer.write(_indented(assessment))
+    sys.stdout.buffer.write(dump_indented(assessment))
 
 
 @main.command()
@@ -130,9 +133,9 @@ def batch(
     except offline.CannotGoOn as error:
         raise click.ClickException(str(error)) from None
     except Problem as problem:
-        sys.stderr.buffer.write(_indented(problem.document(instance="")))
+        sys.stderr.buffer.write(dump_indented(problem.document(instance="")))
         raise SystemExit(2) from None
-    sys.stdout.buffer.write(_indented(summary))
+    sys.stdout.buffer.write(dump_indented(summary))
     agreement = summary["agreement"]
     if strict and (summary["problems"] or agreement["agreed"] < agreement["expected"]):
         raise SystemExit(3)
@@ -156,8 +159,3 @@ def _settings(rules: Path | None) -> Settings:
     except SettingsError as error:
         raise click.ClickException(str(error)) from None
     return settings if rules is None else replace(settings, rules=rules)
-
-
-def _indented(document: Any) -> bytes:
-    # Bytes, so that what is printed is UTF-8 whatever the locale.
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2).encode() + b"\n"

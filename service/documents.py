@@ -98,6 +98,12 @@ def dump_json(document: Any) -> bytes:
     return text.encode() + b"\n"
 
 
+def dump_indented(document: Any) -> bytes:
+    """A JSON document as a person reads it: UTF-8, whatever the locale."""
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2)
+    return text.encode() + b"\n"
+
+
 def shown(value: Any) -> str:
     """A JSON value as a person would point at it, at most 80 characters long."""
     if isinstance(value, str):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 TYPE_PREFIX = "/problems/"
@@ -90,6 +91,27 @@ INVALID_REQUEST = ProblemType(
     "The body is JSON, but not what this resource takes. `errors` lists all that is wrong: a JSON "
     "Pointer (RFC 6901) to the place, and what would be right.",
 )
+UNUSABLE_RULE_SET = ProblemType(
+    "unusable-rule-set",
+    "The candidate rule set cannot be used",
+    422,
+    "What was sent is no rule set, or one with mistakes. `findings` lists them: file, line, column, "
+    "what is wrong and what would be right, as POST /v1/rule-sets/check does.",
+)
+RULE_SET_FAILED = ProblemType(
+    "rule-set-failed",
+    "The candidate rule set could not be worked on",
+    422,
+    "Work on the candidate took too long or too much memory, or ended its process. Nothing else was "
+    "touched. Make the rule set, or what is asked of it, smaller.",
+)
+TOO_MANY_TRIALS = ProblemType(
+    "too-many-trials",
+    "The service works on as many candidates as it can",
+    429,
+    "Each candidate rule set is worked on in a process of its own, and of those there may be only a "
+    "few at a time. Send the request again after the seconds in Retry-After.",
+)
 HEADERS_TOO_LARGE = ProblemType(
     "headers-too-large",
     "The header fields are too large",
@@ -122,29 +144,40 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         ADDRESS_TOO_LONG,
         UNSUPPORTED_MEDIA_TYPE,
         INVALID_REQUEST,
+        UNUSABLE_RULE_SET,
+        RULE_SET_FAILED,
+        TOO_MANY_TRIALS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
         NOT_READY,
     )
 }
-_BY_NAME_ALONE = (MALFORMED_JSON, MALFORMED_CSV)
+_BY_NAME_ALONE = (MALFORMED_JSON, MALFORMED_CSV, UNUSABLE_RULE_SET, RULE_SET_FAILED)
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
 
 
 class Problem(Exception):  # noqa: N818 - the word of RFC 9457
-    """A request that cannot be served. `errors`: (JSON Pointer, message), as they stand."""
+    """A request that cannot be served. `errors`: (JSON Pointer, message), as they stand.
+
+    members: what the kind of problem says more than all others (RFC 9457 section 3.2).
+    """
 
     def __init__(
-        self, kind: ProblemType, detail: str, errors: Iterable[tuple[str, str]] = ()
+        self,
+        kind: ProblemType,
+        detail: str,
+        errors: Iterable[tuple[str, str]] = (),
+        members: Mapping[str, Any] = MappingProxyType({}),
     ) -> None:
         self.kind = kind
         self.detail = detail
         self.errors = tuple(errors)
+        self.members = dict(members)
         super().__init__(detail)
 
     def __reduce__(self) -> tuple[type[Problem], tuple[Any, ...]]:
         """What it takes to make it anew in another process."""
-        return Problem, (self.kind, self.detail, self.errors)
+        return Problem, (self.kind, self.detail, self.errors, self.members)
 
     def document(self, instance: str) -> dict[str, Any]:
         """The problem document. `instance`: a URI reference to what was asked for."""
@@ -155,6 +188,7 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
             "detail": self.detail,
             "instance": instance,
             "errors": [{"pointer": at, "message": text} for at, text in self.errors],
+            **self.members,
         }
 
 

@@ -11,6 +11,8 @@ from pathlib import Path
 from service.documents import MAX_BODY_BYTES
 
 MAX_BATCH_BYTES = 1024**3
+TRIAL_SECONDS = 60
+TRIAL_MEBIBYTES = 2048
 
 
 class SettingsError(ValueError):
@@ -26,12 +28,16 @@ class Settings:
     read_seconds: how long a client may take to send one request, or one line of a batch
         (OHMPATH_READ_SECONDS).
     max_batch_bytes: the largest batch taken as lines or a table (OHMPATH_MAX_BATCH_BYTES).
+    trial_seconds: how long a candidate rule set may be worked on (OHMPATH_TRIAL_SECONDS).
+    trial_mebibytes: how much memory that may take (OHMPATH_TRIAL_MEBIBYTES).
     """
 
     rules: Path | None = None
     max_body_bytes: int = MAX_BODY_BYTES
     read_seconds: int = 10
     max_batch_bytes: int = MAX_BATCH_BYTES
+    trial_seconds: int = TRIAL_SECONDS
+    trial_mebibytes: int = TRIAL_MEBIBYTES
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -47,6 +53,8 @@ class Settings:
             max_body_bytes=_positive(source, "OHMPATH_MAX_BODY_BYTES", MAX_BODY_BYTES),
             read_seconds=_positive(source, "OHMPATH_READ_SECONDS", 10),
             max_batch_bytes=_positive(source, "OHMPATH_MAX_BATCH_BYTES", MAX_BATCH_BYTES),
+            trial_seconds=_positive(source, "OHMPATH_TRIAL_SECONDS", TRIAL_SECONDS),
+            trial_mebibytes=_positive(source, "OHMPATH_TRIAL_MEBIBYTES", TRIAL_MEBIBYTES),
         )
 
 

@@ -14,6 +14,7 @@ from service.api.cases import assessor
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.api.installed import installed
 from service.api.openapi import ServiceBlueprint
+from service.api.query import Choice, choice
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.spool import BrokenBody, Spool
@@ -27,15 +28,12 @@ batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 
 JSON, LINES, TABLE = "application/json", "application/x-ndjson", "text/csv"
 MEDIA_TYPES = (JSON, LINES, TABLE)
-DETAILS = ("full", "brief")
 
-_DETAIL = {
-    "in": "query",
-    "name": "detail",
-    "required": False,
-    "schema": {"type": "string", "enum": list(DETAILS), "default": "full"},
-    "description": "brief: only status, verdict and next check of each assessment.",
-}
+DETAIL = Choice(
+    "detail",
+    ("full", "brief"),
+    "brief: only status, verdict and next check of each assessment.",
+)
 _LINES_TOLD = "A line for each case, as in `results`; the last holds `summary` alone."
 _TABLE_TOLD = "A row for each case; the last has `complete` in the column `status`."
 _BODY = {
@@ -61,7 +59,7 @@ class _Source:
     close: Callable[[], None]
 
 
-@batches.route("/assessments/batch", methods=["POST"], parameters=[_DETAIL])
+@batches.route("/assessments/batch", methods=["POST"], parameters=[DETAIL.parameter])
 @batches.response(200, BatchSchema, description="A result for each case, and their summary.")
 @batches.alt_response(422, "UNPROCESSABLE_ENTITY")
 @batches.alt_response(400, "BAD_REQUEST")
@@ -94,7 +92,7 @@ def assess_batch() -> Response:
     """
     kind = require_media_type(MEDIA_TYPES)
     wanted = _accepted(kind)
-    form = Form(request.path, brief=_detail() == "brief")
+    form = Form(request.path, brief=choice(request, DETAIL) == "brief")
     source = _source(kind)
     results = _Passing(assess_items(source.items, assessor(installed()), form), form.instance)
     written = _WRITERS[wanted](results, results.closing)
@@ -114,14 +112,6 @@ def _accepted(kind: str) -> str:
     if best is None:
         raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(MEDIA_TYPES)}.")
     return best
-
-
-def _detail() -> str:
-    detail = request.args.get("detail", DETAILS[0])
-    if detail not in DETAILS:
-        message = f"must be {' or '.join(DETAILS)}, not {shown(detail)}"
-        raise invalid_request([("", f"the query parameter detail {message}")])
-    return detail
 
 
 def _source(kind: str) -> _Source:

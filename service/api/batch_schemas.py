@@ -110,7 +110,8 @@ class ConfusionSchema(ma.Schema):
     cases = ma.fields.Integer(required=True)
 
 
-def _counts(text: str) -> ma.fields.Dict:
+def counts(text: str) -> ma.fields.Dict:
+    """How many there are, by name."""
     return ma.fields.Dict(
         keys=ma.fields.String(),
         values=ma.fields.Integer(),
@@ -127,8 +128,8 @@ class SummarySchema(ma.Schema):
     )
     cases = ma.fields.Integer(required=True)
     assessed = ma.fields.Integer(required=True)
-    problems = _counts("Cases by kind of problem.")
-    statuses = _counts("Cases by status.")
+    problems = counts("Cases by kind of problem.")
+    statuses = counts("Cases by status.")
     agreement = ma.fields.Nested(AgreementSchema, required=True)
     confusion = ma.fields.List(ma.fields.Nested(ConfusionSchema), required=True)
     rule_sets = ma.fields.List(ma.fields.Nested(RuleSetReferenceSchema), required=True)

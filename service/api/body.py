@@ -71,11 +71,27 @@ class StrictBodyParser(FlaskParser):
 def read_array(req: Request) -> list[Any]:
     """The items of a JSON array, of which one may be a Problem. Raises Problem."""
     most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
+    detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
+    return parse_json_array(read_large(req, most, detail), most)
+
+
+def read_large(req: Request, most: int, detail: str) -> bytes:
+    """A body of at most so many bytes, whatever the limit of other bodies.
+
+    detail: what is said of one that is larger. Raises Problem.
+    """
+    let_in(req, most, detail)
+    raw = _read_whole(req)
+    if len(raw) > most:
+        raise Problem(CONTENT_TOO_LARGE, detail)
+    return raw
+
+
+def let_in(req: Request, most: int, detail: str) -> None:
+    """Have a body taken that is of at most so many bytes. Raises Problem."""
     if (req.content_length or 0) > most:
-        detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
         raise Problem(CONTENT_TOO_LARGE, detail)
     req.max_content_length = most + 1
-    return parse_json_array(_read_whole(req), most)
 
 
 def _read_whole(req: Request) -> bytes:

@@ -12,9 +12,11 @@ from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, Reque
 from service.api.body import body_limit
 from service.api.responses import json_response
 from service.documents import shown
-from service.problems import INTERNAL_ERROR, MEDIA_TYPE, Problem, for_status
+from service.problems import INTERNAL_ERROR, MEDIA_TYPE, TOO_MANY_TRIALS, Problem, for_status
 
 log = logging.getLogger(__name__)
+
+_TRIAL_TAKES = 10  # seconds, roughly
 
 
 class ProblemErrorSchema(ma.Schema):
@@ -39,12 +41,19 @@ class ProblemSchema(ma.Schema):
         required=True, metadata={"description": "Path of the request that had the problem."}
     )
     errors = ma.fields.List(ma.fields.Nested(ProblemErrorSchema), required=True)
+    findings = ma.fields.List(
+        ma.fields.Dict(),
+        metadata={"description": "Of an unusable-rule-set: as POST /v1/rule-sets/check gives them."},
+    )
 
 
 def handle_problem(problem: Problem) -> Response:
     """The answer to a request that cannot be served."""
     instance = quote(request.path, safe="/~!$&'()*+,;=:@")
-    return json_response(problem.document(instance), problem.kind.status, MEDIA_TYPE)
+    response = json_response(problem.document(instance), problem.kind.status, MEDIA_TYPE)
+    if problem.kind is TOO_MANY_TRIALS:
+        response.headers["Retry-After"] = str(_TRIAL_TAKES)
+    return response
 
 
 def handle_http_exception(error: HTTPException) -> Response:

@@ -48,3 +48,30 @@ job-17,,,,oscillation-indicator,dark,,,
 job-17,,,,transformer-primary-voltage,,228.6,V,
 job-18,microwave-oven,no-operation,230 V,display,dark,,,outlet-voltage;display
 """
+
+OVERLAY: dict[str, Any] = {
+    "base": "microwave-oven",
+    "changes": {
+        "scales": {
+            "to-case": {
+                "resistance": {"outcomes": {"shorted": {"below": {"value": 1, "unit": "MOhm"}}}}
+            }
+        }
+    },
+    "cases": [
+        {
+            "case_id": "stand-3",
+            "equipment": "microwave-oven",
+            "symptom": "blows-fuse",
+            "readings": [{"check": "magnetron-to-case", "value": 4, "unit": "MOhm"}],
+            "confirmed": ["supply-disconnected", "capacitor-discharged"],
+            "expected": {"status": "check-next"},
+        }
+    ],
+}
+RULE_SET_TEXT = """\
+base: microwave-oven
+changes:
+  checks:
+    main-fuse-resistance: {minutes: 2}
+"""

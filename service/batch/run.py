@@ -59,7 +59,7 @@ def assess_item(item: Item, assess: Assess, form: Form) -> Result:
             }
             for one in compared
         ]
-    return {**out, "assessment": _brief(assessment) if form.brief else assessment}
+    return {**out, "assessment": brief(assessment) if form.brief else assessment}
 
 
 def _assess(document: Any, assess: Assess) -> tuple[dict[str, Any], tuple[Compared, ...]]:
@@ -77,7 +77,8 @@ def _case_id(document: Any) -> str | None:
     return found if isinstance(found, str) else None
 
 
-def _brief(assessment: Mapping[str, Any]) -> dict[str, Any]:
+def brief(assessment: Mapping[str, Any]) -> dict[str, Any]:
+    """Of an assessment what was decided."""
     verdict, following = assessment["verdict"], assessment["next_check"]
     kept = ("fault", "component", "confidence", "parts")
     return {

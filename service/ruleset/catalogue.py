@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +11,7 @@ from service.ruleset.build import build, read_folder
 from service.ruleset.describe import describe, summarise
 from service.ruleset.lint import lint
 from service.ruleset.model import RuleSet
-from service.ruleset.source import Issue, RuleSetError
+from service.ruleset.source import Document, Issue, RuleSetError
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -23,13 +25,21 @@ def bundled_rules() -> Path:
     return inside if inside.is_dir() else _PACKAGE.parent / "rules"
 
 
-def load_rule_set(folder: Path) -> RuleSet:
-    """Read, build and lint the rule set in a folder.
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A rule set and where it comes from: its folder, and the documents that were in it."""
+
+    rule_set: RuleSet
+    folder: Path
+    documents: Mapping[str, Document]
+
+
+def built(documents: Mapping[str, Document]) -> RuleSet:
+    """The model of the shape-checked documents of a rule set, if there is nothing wrong with it.
 
     Raises:
         RuleSetError: with file and line of everything that is wrong.
     """
-    documents = read_folder(folder)
     rule_set = build(documents)
     issues = lint(rule_set, documents)
     if issues:
@@ -37,11 +47,23 @@ def load_rule_set(folder: Path) -> RuleSet:
     return rule_set
 
 
+def load_source(folder: Path) -> Source:
+    """Read, build and lint the rule set in a folder. Raises RuleSetError."""
+    documents = read_folder(folder)
+    return Source(built(documents), folder, documents)
+
+
+def load_rule_set(folder: Path) -> RuleSet:
+    """The rule set in a folder. Raises RuleSetError."""
+    return load_source(folder).rule_set
+
+
 class Catalogue:
     """An immutable collection of rule sets, by id."""
 
-    def __init__(self, rule_sets: dict[str, RuleSet]) -> None:
-        self._rule_sets = dict(sorted(rule_sets.items()))
+    def __init__(self, sources: Mapping[str, Source]) -> None:
+        self._sources = dict(sorted(sources.items()))
+        self._rule_sets = {name: source.rule_set for name, source in self._sources.items()}
 
     @classmethod
     def load(cls, extra: Path | None = None) -> Catalogue:
@@ -51,23 +73,23 @@ class Catalogue:
             RuleSetError: if any of them cannot be used, or `extra` holds none.
         """
         issues: list[Issue] = []
-        found: dict[str, RuleSet] = {}
+        found: dict[str, Source] = {}
         for root in (bundled_rules(), extra):
             if root is None:
                 continue
-            folders = _folders(root)
+            folders = rule_set_folders(root)
             if not folders:
                 where = f"{root}: no rule set here (a folder with a rule-set.yaml)"
                 issues.append(Issue(where, 0, "nothing to load"))
             for folder in folders:
                 try:
-                    rule_set = load_rule_set(folder)
+                    source = load_source(folder)
                 except RuleSetError as error:
                     issues.extend(error.issues)
                     continue
-                found[rule_set.id] = rule_set
+                found[source.rule_set.id] = source
         taken: dict[str, str] = {}
-        for rule_set in found.values():
+        for rule_set in (source.rule_set for source in found.values()):
             other = taken.setdefault(rule_set.equipment, rule_set.id)
             if other != rule_set.id:
                 message = f"{rule_set.id} and {other} are both for {rule_set.equipment}"
@@ -88,6 +110,17 @@ class Catalogue:
         """The rule set of an id. Raises KeyError if there is none."""
         return self._rule_sets[rule_set_id]
 
+    def source(self, rule_set_id: str) -> Source:
+        """Where the rule set of an id comes from. Raises KeyError if there is none."""
+        return self._sources[rule_set_id]
+
+    def counterpart(self, rule_set: RuleSet) -> Source | None:
+        """What a rule set from elsewhere is held against: its namesake, or that for its equipment."""
+        if rule_set.id in self._sources:
+            return self._sources[rule_set.id]
+        other = self.for_equipment(rule_set.equipment)
+        return None if other is None else self._sources[other.id]
+
     def for_equipment(self, equipment: str) -> RuleSet | None:
         """The rule set for a type of equipment, if there is one."""
         return next((r for r in self._rule_sets.values() if r.equipment == equipment), None)
@@ -101,7 +134,8 @@ class Catalogue:
         return describe(self.get(rule_set_id))
 
 
-def _folders(root: Path) -> list[Path]:
+def rule_set_folders(root: Path) -> list[Path]:
+    """The rule set folders at a path: itself, or those right below it."""
     if (root / "rule-set.yaml").is_file():
         return [root]
     if not root.is_dir():

@@ -1,0 +1,141 @@
+"""What is said of a candidate rule set."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import marshmallow as ma
+from marshmallow import fields
+
+from service.api.batch_schemas import ComparedSchema, EitherAssessment, counts
+from service.api.errors import ProblemSchema
+from service.api.request_schemas import described
+from service.api.response_schemas import (
+    RuleSetReferenceSchema,
+    each,
+    flag,
+    one_of,
+    string,
+)
+
+
+class OverlaySchema(ma.Schema):
+    """Changes to an installed rule set. Described here; read by `service.trials.submission`."""
+
+    base = fields.String(required=True, metadata=described("Id of an installed rule set."))
+    changes = fields.Raw(
+        metadata={
+            "type": ["object", "array"],
+            "description": "A JSON Merge Patch (an object) or JSON Patch operations (a list).",
+        }
+    )
+    cases = fields.List(
+        fields.Dict(), metadata=described("As in a batch, or as in a rule set's case files.")
+    )
+
+
+class FindingSchema(ma.Schema):
+    """One thing wrong with a candidate, and what would be right."""
+
+    file = string("What was sent: the name of a file, `body`, or `changes`.")
+    line = fields.Integer(
+        required=True, metadata=described("From 1; 0 for the file as a whole.")
+    )
+    column = fields.Integer(required=True, metadata=described("From 1; 0: not known."))
+    message = string("What is wrong.")
+    rule = string("Which check of a rule set has found it.")
+    about = string("Id of the rule, check, fault or other thing; empty for none.")
+    advice = string("What would be right.")
+
+
+class CheckedSchema(ma.Schema):
+    """Whether a candidate could be installed."""
+
+    usable = flag("Whether nothing is wrong with it.")
+    candidate = fields.Nested(RuleSetReferenceSchema, required=True, allow_none=True)
+    findings = each(FindingSchema)
+
+
+class BeforeAfterSchema(ma.Schema):
+    """What the installed rule set says, and what the candidate does."""
+
+    installed = fields.Raw(required=True, allow_none=True)
+    candidate = fields.Raw(required=True, allow_none=True)
+
+
+def _changed(what: str) -> fields.Field[Any]:
+    return fields.Nested(BeforeAfterSchema, metadata=described(what))
+
+
+class DifferenceSchema(ma.Schema):
+    """How the candidate's assessment of a case differs; what is the same is left out."""
+
+    status = _changed("The status.")
+    verdict = _changed("The fault of the verdict.")
+    confidence = _changed("The confidence of the verdict.")
+    next_check = _changed("The id of the next check.")
+    problem = _changed("Whether the case has a problem.")
+    precautions_lost = fields.List(fields.String(), metadata=described("Ids; each is an error."))
+    precautions_gained = fields.List(fields.String(), metadata=described("Ids."))
+
+
+class TriedCaseSchema(ma.Schema):
+    """What the candidate made of one case."""
+
+    index = fields.Integer(required=True, metadata=described("Place of the case, from 0."))
+    case_id = string("The id that the case has, if any.", null=True)
+    difference = fields.Nested(
+        DifferenceSchema,
+        allow_none=True,
+        metadata=described("null: none. Left out where there is no installed rule set."),
+    )
+    unmet = fields.List(
+        fields.String(), metadata=described("Of an own case: what it expects and did not get.")
+    )
+    agrees = fields.Boolean(metadata=described("If something was `expected` of the case."))
+    compared = fields.List(fields.Nested(ComparedSchema))
+    assessment = EitherAssessment(metadata=described("By the candidate."))
+    problem = fields.Nested(ProblemSchema, metadata=described("If there is no assessment."))
+
+
+class LossSchema(ma.Schema):
+    """Something that protects people and that the candidate has not kept."""
+
+    kind = one_of("precaution-lost", "stop-lost")
+    where = string("The case, check, remedy, precaution or rule.")
+    lost = string("What is not there any more.")
+    message = string()
+
+
+class ExpectationsMetSchema(ma.Schema):
+    """How many cases expect something, and how many of these got it."""
+
+    cases = fields.Integer(required=True)
+    met = fields.Integer(required=True)
+
+
+class TrialSummarySchema(ma.Schema):
+    """The counts of a trial."""
+
+    cases = fields.Integer(required=True)
+    problems = fields.Integer(required=True)
+    changed = fields.Integer(required=True, metadata=described("Cases that differ."))
+    differences = counts("Cases by what differs.")
+    expectations = fields.Nested(ExpectationsMetSchema, required=True)
+    errors = counts("Losses by kind.")
+
+
+class TrialSchema(ma.Schema):
+    """What a candidate changes. Errors come first."""
+
+    candidate = fields.Nested(RuleSetReferenceSchema, required=True)
+    installed = fields.Nested(
+        RuleSetReferenceSchema,
+        required=True,
+        allow_none=True,
+        metadata=described("What it was held against; null if there is nothing."),
+    )
+    errors = each(LossSchema, "Precautions and stops that are lost.")
+    summary = fields.Nested(TrialSummarySchema, required=True)
+    cases = each(TriedCaseSchema)
+

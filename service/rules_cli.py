@@ -1,0 +1,240 @@
+"""`ohmpath rules`: a rule author's work on the command line."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from service import authoring
+from service.documents import dump_indented
+from service.ruleset.catalogue import Catalogue
+from service.ruleset.source import RuleSetError
+from service.written_junit import Case, Suite, as_junit
+
+# Exit codes; 2 is also click's, for a command line that cannot be carried out.
+FOUND, TROUBLE, LOST = 1, 2, 3
+
+_path = click.argument("path", type=click.Path(exists=True, path_type=Path), metavar="PATH")
+_format = click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "junit"]),
+    default="text",
+    show_default=True,
+    help="How the result is written.",
+)
+T = TypeVar("T")
+
+
+@click.group()
+def rules() -> None:
+    """Check, test, compare and draw rule sets.
+
+    PATH is the folder of a rule set, or a folder of such folders.
+    """
+
+
+@rules.command()
+@_path
+@_format
+def check(path: Path, form: str) -> None:
+    """Find what is wrong with the rule sets at PATH.
+
+    Exit code 1 if anything is.
+    """
+    checked = _told(lambda: authoring.check(path))
+    issues = [issue for one in checked for issue in one.issues]
+    match form:
+        case "json":
+            _json({"usable": not issues, "findings": [asdict(one) for one in issues]})
+        case "junit":
+            _out(as_junit([_suite_of_check(one) for one in checked]))
+        case _:
+            _print_issues(checked)
+    raise SystemExit(FOUND if issues else 0)
+
+
+@rules.command()
+@_path
+@_format
+@click.option("--coverage", is_flag=True, help="Name what no case exercises, too.")
+def test(path: Path, form: str, coverage: bool) -> None:
+    """Run the own cases of the rule sets at PATH.
+
+    Exit code 1 if one does not get what it expects, 2 if a rule set cannot be used.
+    """
+    checked = _told(lambda: authoring.check(path))
+    _end_on_issues(checked)
+    tested = [authoring.run_cases(one) for one in checked]
+    match form:
+        case "json":
+            _json([_tested_document(one, coverage=coverage) for one in tested])
+        case "junit":
+            _out(as_junit([suite for one in tested for suite in _suites_of_test(one)]))
+        case _:
+            for one in tested:
+                _print_tested(one, coverage=coverage)
+    raise SystemExit(FOUND if any(one.failed for one in tested) else 0)
+
+
+@rules.command()
+@_path
+@click.option(
+    "--rules",
+    "installed",
+    type=click.Path(exists=True, path_type=Path),
+    metavar="DIR",
+    help="Rule sets to hold PATH against, beside the bundled ones.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="How the result is written.",
+)
+def diff(path: Path, installed: Path | None, form: str) -> None:
+    """Show what the rule set at PATH answers otherwise than the installed one.
+
+    On its own cases and those of the installed one. Exit code 1 if anything differs, 2 if it
+    cannot be told, 3 if a precaution or a stop is lost.
+    """
+    checked = _told(lambda: authoring.check(path))
+    _end_on_issues(checked)
+    catalogue = _told(lambda: Catalogue.load(installed))
+    trials = [_told(lambda one=one: authoring.compare(one, catalogue)) for one in checked]  # type: ignore[misc]
+    if form == "json":
+        _json(trials if len(trials) != 1 else trials[0])
+    else:
+        for one in trials:
+            _print_trial(one)
+    lost = any(one["errors"] for one in trials)
+    changed = any(one["summary"]["changed"] for one in trials)
+    raise SystemExit(LOST if lost else FOUND if changed else 0)
+
+
+def _told(work: Callable[[], T]) -> T:
+    """The result of work; what keeps it from being done ends the command with a message."""
+    try:
+        return work()
+    except (authoring.NothingThere, RuleSetError) as error:
+        click.echo(f"Error: {error}", err=True)
+        raise SystemExit(TROUBLE) from None
+
+
+def _end_on_issues(checked: Sequence[authoring.Checked]) -> None:
+    """A rule set that cannot be used is no ground for more."""
+    if any(one.issues for one in checked):
+        _print_issues(checked, err=True)
+        raise SystemExit(TROUBLE)
+
+
+def _print_issues(checked: Sequence[authoring.Checked], *, err: bool = False) -> None:
+    count = 0
+    for one in checked:
+        for issue in one.issues:
+            count += 1
+            where = f"{issue.file}:{issue.line}:{issue.column}" if issue.line else issue.file
+            click.echo(
+                f"{click.style(where, bold=True)}: {click.style(issue.message, fg='red')}"
+                f" [{issue.rule}]\n    {issue.advice}",
+                err=err,
+            )
+    names = ", ".join(one.folder.name for one in checked)
+    if count:
+        click.secho(f"{_counted(count, 'finding')} in {names}", fg="red", bold=True, err=err)
+    else:
+        click.secho(f"nothing wrong with {names}", fg="green", err=err)
+
+
+def _print_tested(tested: authoring.Tested, *, coverage: bool) -> None:
+    for one in tested.failed:
+        click.echo(f"{click.style('NOT MET', fg='red', bold=True)} {one.case_id} ({one.file})")
+        for text in one.unmet:
+            click.echo(f"    {text}")
+    met = len(tested.results) - len(tested.failed)
+    said = f"{tested.rule_set}: {met} of {_counted(len(tested.results), 'case')} met"
+    click.secho(said, fg="red" if tested.failed else "green", bold=True)
+    if not coverage:
+        return
+    for what, found in tested.coverage.items():
+        missed = found["missed"]
+        click.echo(f"  {what}: {found['known'] - len(missed)} of {found['known']} exercised")
+        for name in missed:
+            click.echo(f"    {click.style('never', fg='yellow')} {name}")
+
+
+def _print_trial(found: dict[str, Any]) -> None:
+    for one in found["errors"]:
+        click.secho(one["message"], fg="red", bold=True)
+    for case in found["cases"]:
+        difference = case.get("difference")
+        if not difference:
+            continue
+        click.secho(case["case_id"] or f"case {case['index']}", bold=True)
+        for key, change in difference.items():
+            said = (
+                ", ".join(change)
+                if isinstance(change, list)
+                else f"{_shown(change['installed'])} -> {_shown(change['candidate'])}"
+            )
+            click.echo(f"    {key}: {said}")
+    summary = found["summary"]
+    name = found["candidate"]["id"]
+    counts = ", ".join(f"{key} {count}" for key, count in summary["differences"].items())
+    said = f"{name}: {summary['changed']} of {_counted(summary['cases'], 'case')} differ"
+    click.secho(said + (f" ({counts})" if counts else ""), bold=True)
+    if found["errors"]:
+        click.secho(f"{_counted(len(found['errors']), 'loss')} of safety", fg="red", bold=True)
+
+
+def _shown(value: Any) -> str:
+    return "none" if value is None else str(value)
+
+
+def _counted(count: int, what: str) -> str:
+    if count == 1:
+        return f"1 {what}"
+    return f"{count} {what}{'es' if what.endswith('s') else 's'}"
+
+
+def _suite_of_check(checked: authoring.Checked) -> Suite:
+    files = sorted({one.file for one in checked.issues})
+    cases = [
+        Case(file, checked.folder.name, tuple(str(i) for i in checked.issues if i.file == file))
+        for file in files
+    ]
+    return Suite(checked.folder.name, tuple(cases or [Case("check", checked.folder.name, ())]))
+
+
+def _suites_of_test(tested: authoring.Tested) -> Iterable[Suite]:
+    by_file: dict[str, list[Case]] = {}
+    for one in tested.results:
+        case = Case(one.case_id, tested.rule_set, one.unmet)
+        by_file.setdefault(one.file, []).append(case)
+    return [Suite(file, tuple(cases)) for file, cases in by_file.items()]
+
+
+def _tested_document(tested: authoring.Tested, *, coverage: bool) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "rule_set": tested.rule_set,
+        "cases": len(tested.results),
+        "met": len(tested.results) - len(tested.failed),
+        "not_met": [asdict(one) for one in tested.failed],
+    }
+    return {**out, "coverage": tested.coverage} if coverage else out
+
+
+def _json(document: Any) -> None:
+    _out(dump_indented(document))
+
+
+def _out(raw: bytes) -> None:
+    sys.stdout.buffer.write(raw)
+    sys.stdout.buffer.flush()

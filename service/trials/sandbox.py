@@ -1,0 +1,140 @@
+"""A process of its own for a candidate rule set, which may hang, crash or eat memory there.
+
+The rule engine can end or hang the process that it runs in; so nothing of a candidate comes near a
+process that serves others, and nothing of one trial can be seen by another.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from service.documents import dump_json, parse_json
+from service.problems import PROBLEM_TYPES, RULE_SET_FAILED, Problem
+
+_ROOT = Path(__file__).resolve().parents[2]
+MOST_ANSWER_BYTES = 64 * 1024 * 1024
+_STARTING_SECONDS = 20  # before the clock of the trial itself counts, on a busy machine
+_MEMORY_ENDED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a trial may take: seconds of the clock, bytes of address space."""
+
+    seconds: int
+    memory: int
+
+
+def run_apart(module: str, job: Any, limits: Limits) -> dict[str, Any]:
+    """What `python -m module` answers to a job; that module hands it to `serve`.
+
+    Raises:
+        Problem: the one that the work itself ended in, or rule-set-failed if it took too long or
+            too much memory, or its process died.
+    """
+    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as answer:
+        pickle.dump((limits, job), given)
+        given.seek(0)
+        process = subprocess.Popen(
+            [sys.executable, "-m", module],
+            stdin=given,
+            stdout=answer,
+            stderr=subprocess.DEVNULL,
+            env=_environment(),
+            cwd=_ROOT,
+            start_new_session=True,  # what interrupts the service leaves it to end in its own time
+        )
+        try:
+            code = process.wait(limits.seconds + _STARTING_SECONDS)
+        except subprocess.TimeoutExpired:
+            raise _failed(f"took more than {limits.seconds} seconds") from None
+        finally:
+            process.kill()
+            process.wait()
+        if code == 0:
+            return _answered(answer)
+        raise _failed(_why(code, limits))
+
+
+def _environment() -> dict[str, str]:
+    """As little as will do; numerical libraries would take memory for each of their threads."""
+    kept = {name: os.environ[name] for name in ("PATH", "LANG", "TMPDIR") if name in os.environ}
+    return {
+        **kept,
+        "PYTHONPATH": str(_ROOT),
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+
+
+def _answered(answer: BinaryIO) -> dict[str, Any]:
+    answer.seek(0)
+    out: dict[str, Any] = parse_json(answer.read(), MOST_ANSWER_BYTES)
+    if "problem" not in out:
+        return out
+    problem = out["problem"]
+    errors = [(one["pointer"], one["message"]) for one in problem["errors"]]
+    raise Problem(PROBLEM_TYPES[problem["name"]], problem["detail"], errors, problem["members"])
+
+
+def _why(code: int, limits: Limits) -> str:
+    if code == _MEMORY_ENDED:
+        return f"needs more than {limits.memory // 2**20} MiB of memory"
+    if -code in (signal.SIGXCPU, signal.SIGALRM):
+        return f"took more than {limits.seconds} seconds"
+    if -code == signal.SIGXFSZ:
+        return f"answers with more than {MOST_ANSWER_BYTES // 2**20} MiB"
+    return "has ended the process that worked on it"
+
+
+def _failed(what: str) -> Problem:
+    return Problem(RULE_SET_FAILED, f"Work on the candidate rule set was ended: it {what}.")
+
+
+def serve(work: Callable[[Any], Mapping[str, Any]]) -> None:
+    """Do the job on standard input, within its limits, and answer on standard output."""
+    limits, job = pickle.load(sys.stdin.buffer)
+    _keep_within(limits)
+    try:
+        answer = dump_json(_done(work, job))
+    except MemoryError:
+        # Without a word: whatever is said now might need memory again.
+        os._exit(_MEMORY_ENDED)
+    sys.stdout.buffer.write(answer)
+
+
+def _done(work: Callable[[Any], Mapping[str, Any]], job: Any) -> Mapping[str, Any]:
+    try:
+        return work(job)
+    except Problem as problem:
+        return {
+            "problem": {
+                "name": problem.kind.name,
+                "detail": problem.detail,
+                "errors": [{"pointer": at, "message": text} for at, text in problem.errors],
+                "members": dict(problem.members),
+            }
+        }
+
+
+def _keep_within(limits: Limits) -> None:
+    import resource
+
+    signal.alarm(limits.seconds)
+    for kind, most in (
+        # In case that the alarm is never heard, or the service is gone that would end this.
+        (resource.RLIMIT_CPU, limits.seconds + 1),
+        (resource.RLIMIT_AS, limits.memory),
+        (resource.RLIMIT_FSIZE, MOST_ANSWER_BYTES),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        resource.setrlimit(kind, (most, most))

@@ -1,0 +1,172 @@
+"""What an author sends: a whole rule set, or changes to an installed one; and cases."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from service.documents import parse_json, shown
+from service.problems import invalid_request, pointer
+from service.ruleset.build import shape_issues
+from service.ruleset.catalogue import Catalogue, built
+from service.ruleset.model import RuleSet
+from service.ruleset.source import Document, RuleSetError, parse_document
+from service.ruleset.near import unknown
+from service.trials.overlay import overlay
+from service.trials.sections import CASES, gather
+
+BASE, CHANGES = "base", "changes"
+MOST_SUBMITTED_BYTES = 8 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One piece of what was sent, as it came. name: what findings call it."""
+
+    name: str
+    raw: bytes
+    form: Literal["yaml", "json"]
+
+
+@dataclass(frozen=True, slots=True)
+class Submission:
+    """What was sent: one document that holds everything, or the files of a folder.
+
+    base: the id of the installed rule set that lends what was not sent, if that was said beside
+    the parts. patch: what the media type says of `changes` (None: nothing).
+    """
+
+    parts: tuple[Part, ...]
+    base: str | None = None
+    patch: type[dict[Any, Any]] | type[list[Any]] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """The documents of a rule set that is not installed, and the cases that came with it.
+
+    base: the id of the installed rule set that it was made from, if it was.
+    """
+
+    documents: Mapping[str, Document]
+    cases: tuple[Any, ...]
+    base: str | None
+
+
+def read_candidate(submission: Submission, catalogue: Catalogue) -> Candidate:
+    """The candidate in a submission.
+
+    Raises:
+        Problem: malformed-json; invalid-request, if there is no such base or its changes cannot be
+            made.
+        RuleSetError: if what was sent is no rule set, or lacks a part of one.
+    """
+    pieces, issues = [], []
+    for part in submission.parts:
+        try:
+            pieces.append(_parsed(part))
+        except RuleSetError as error:
+            issues += error.issues
+    if issues:
+        raise RuleSetError(issues)
+    overlays = [piece for piece in pieces if _is_overlay(piece)]
+    base = _base(submission, overlays)
+    if base is None:
+        documents, cases = gather(pieces)
+        return Candidate(documents, _cases(cases), None)
+    if base not in catalogue.ids():
+        message = unknown("rule set", base, catalogue.ids())
+        raise invalid_request([(pointer(BASE), message)])
+    lent = catalogue.source(base).documents
+    rest = [piece for piece in pieces if not _is_overlay(piece)]
+    for piece in overlays:
+        lent, sent = _overlaid(piece, lent, submission.patch)
+        rest += sent
+    documents, cases = gather(rest, lent)
+    return Candidate(documents, _cases(cases), base)
+
+
+def _parsed(part: Part) -> Document:
+    """A part as plain data. JSON is read as strictly as any body, and YAML tells its places."""
+    if part.form == "yaml":
+        return parse_document(part.raw, part.name)
+    data = parse_json(part.raw, MOST_SUBMITTED_BYTES)
+    try:
+        places = parse_document(part.raw, part.name).places
+    except RuleSetError:  # JSON that is no YAML, such as one with tabs
+        places = {}
+    return Document(part.name, data, places)
+
+
+def _base(submission: Submission, overlays: Iterable[Document]) -> str | None:
+    """The id of the base, wherever it was said."""
+    base: Any = submission.base
+    for piece in overlays:
+        if BASE not in piece.data and base is None:
+            message = "is missing: the id of the installed rule set that `changes` are made to"
+            raise invalid_request([(pointer(BASE), message)])
+        base = piece.data.get(BASE, base)
+    if base is not None and not isinstance(base, str):
+        message = f"must be the id of an installed rule set, not {shown(base)}"
+        raise invalid_request([(pointer(BASE), message)])
+    return base
+
+
+def _is_overlay(piece: Document) -> bool:
+    return isinstance(piece.data, dict) and bool({BASE, CHANGES} & piece.data.keys())
+
+
+def _overlaid(
+    piece: Document, base: Mapping[str, Document], patch: type | None
+) -> tuple[Mapping[str, Document], list[Document]]:
+    """The base with the changes of a document made; and what more that document holds."""
+    extra = sorted(piece.data.keys() - {BASE, CHANGES, CASES})
+    if extra:
+        known = (BASE, CHANGES, CASES)
+        raise invalid_request(
+            [(pointer(one), unknown("key beside base", one, known, "keys")) for one in extra]
+        )
+    if CHANGES in piece.data:
+        if patch is not None and not isinstance(piece.data[CHANGES], patch):
+            what = "an object (RFC 7396)" if patch is dict else "a list (RFC 6902)"
+            message = f"must be {what}, as the Content-Type says"
+            raise invalid_request([(pointer(CHANGES), message)])
+        places = {p[1:]: place for p, place in piece.places.items() if p[:1] == (CHANGES,)}
+        base = overlay(base, piece.data[CHANGES], places)
+    if CASES not in piece.data:
+        return base, []
+    places = {p: place for p, place in piece.places.items() if p[:1] == (CASES,)}
+    return base, [Document(piece.file, {CASES: piece.data[CASES]}, places)]
+
+
+def _cases(documents: Iterable[Document]) -> tuple[Any, ...]:
+    """The cases of all pieces, in order.
+
+    Raises:
+        RuleSetError: if a piece has something else than a list of them.
+    """
+    out: list[Any] = []
+    for document in documents:
+        found = document.data[CASES]
+        if not isinstance(found, list):
+            advice = "Write a list of cases, each with `given` and `expect`, or as in a request."
+            raise RuleSetError(
+                [document.issue((CASES,), "cases are no list", rule="shape", advice=advice)]
+            )
+        out += found
+    return tuple(out)
+
+
+def rule_set_of(candidate: Candidate) -> RuleSet:
+    """The model of a candidate, if there is nothing wrong with it.
+
+    Raises:
+        RuleSetError: with all that is wrong, as far as it can be told.
+    """
+    wrong = [
+        issue for name, one in candidate.documents.items() for issue in shape_issues(one, name)
+    ]
+    if wrong:
+        raise RuleSetError(wrong)
+    return built(candidate.documents)
