@@ -10,7 +10,7 @@ import pytest
 from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import read_case
 from service.diagnosis.precautions import figures
-from service.ruleset.lint import FIGURES
+from service.ruleset.lints.texts import FIGURES
 from service.ruleset.model import RuleSet
 
 SERVICE = Path(__file__).parents[1] / "service"

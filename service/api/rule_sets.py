@@ -10,10 +10,10 @@ from service.api.response_schemas import BringSchema
 from service.api.responses import cacheable, json_response
 from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
 from service.diagnosis.assessment import assess_document
-from service.diagnosis.refusals import unknown
 from service.documents import shown
 from service.problems import NOT_FOUND, Problem
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 
 rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
 

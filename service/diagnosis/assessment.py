@@ -18,12 +18,12 @@ from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.precautions import figures, standing
-from service.diagnosis.refusals import unknown
 from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
 
 

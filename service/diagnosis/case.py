@@ -13,9 +13,10 @@ from typing import Any
 from service.diagnosis.instrument import Instrument, read_instruments
 from service.diagnosis.nameplate import NameplateValue, read_nameplate
 from service.diagnosis.readings import Reading, read_reading
-from service.diagnosis.refusals import Errors, escaped, si_quantity, unknown
+from service.diagnosis.refusals import Errors, escaped, si_quantity
 from service.ruleset.header import Costs
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 from service.ruleset.repairs import touched_by
 
 DIAGNOSE = "diagnose"

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.diagnosis.refusals import Errors, escaped, si_quantity, unknown
+from service.diagnosis.refusals import Errors, escaped, si_quantity
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 
 MOST_PERCENT = 100.0
 MOST_COUNTS = 10_000.0

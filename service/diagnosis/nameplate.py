@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.diagnosis.readings import Reading
-from service.diagnosis.refusals import Errors, escaped, si_quantity, unknown
+from service.diagnosis.refusals import Errors, escaped, si_quantity
 from service.ruleset.header import NameplateField
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.diagnosis.instrument import Instrument
-from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity, unknown
+from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity
 from service.physics.calculations import InputError, evaluate
 from service.physics.units import UnitError, from_si, to_si
 from service.ruleset.model import Check, Measure, ReadingCondition, RuleSet
+from service.ruleset.near import unknown
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
+from collections.abc import Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
@@ -11,17 +10,6 @@ from service.physics.units import UnitError, to_si
 MAX_MAGNITUDE = 1e15  # SI; nothing on an appliance reads higher
 
 Errors = list[tuple[str, str]]  # (JSON Pointer, message)
-
-
-def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
-    """A message for an unknown id: what was got, a near miss if there is one, or the choices."""
-    names = sorted(known)
-    shown = got if len(got) <= 60 else got[:57] + "..."
-    near = get_close_matches(got[:60], names, n=1)
-    if near:
-        return f"unknown {what} {shown!r}; did you mean {near[0]!r}?"
-    listed = ", ".join(names) if len(names) <= 16 else ", ".join(names[:16]) + ", ..."
-    return f"unknown {what} {shown!r}; known {plural or what + 's'}: {listed}"
 
 
 def si_quantity(

@@ -7,13 +7,8 @@ dimension. Everything that is wrong is collected, with file and line, before any
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from functools import cache
 from pathlib import Path
-
-from jsonschema import Draft202012Validator
-from jsonschema.exceptions import best_match
 
 from service.ruleset import model as m
 from service.ruleset.content_hash import content_hash
@@ -22,25 +17,10 @@ from service.ruleset.read_faults import FaultReader
 from service.ruleset.read_header import HeaderReader
 from service.ruleset.read_precautions import PrecautionReader
 from service.ruleset.read_rules import RuleReader
+from service.ruleset.shape import shape_issues
 from service.ruleset.source import Document, Issue, RuleSetError, read_document
 
 FILES = ("rule-set", "symptoms", "faults", "checks", "rules", "precautions")
-SCHEMAS = Path(__file__).parent / "schemas"
-
-
-@cache
-def _validator(name: str) -> Draft202012Validator:
-    schema = json.loads((SCHEMAS / f"{name}.json").read_text(encoding="utf-8"))
-    return Draft202012Validator(schema)
-
-
-def shape_issues(document: Document, schema: str) -> list[Issue]:
-    """What the JSON Schema named `schema` finds wrong with a document."""
-    issues = []
-    for error in _validator(schema).iter_errors(document.data):
-        deepest = best_match([error]) or error
-        issues.append(document.issue(tuple(deepest.absolute_path), deepest.message[:300]))
-    return issues
 
 
 def read_folder(folder: Path) -> dict[str, Document]:
@@ -80,7 +60,9 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
     def rule_set(self) -> m.RuleSet:
         head = self.head
         if m.UNLISTED_FAULT in self.raw_faults:
-            self.fail("faults", ("faults",), f"{m.UNLISTED_FAULT} is built in: do not list it")
+            path, _ = self.raw_faults[m.UNLISTED_FAULT]
+            message = f"{m.UNLISTED_FAULT} is built in"
+            self.fail("faults", path, "built-in-fault", message, "Do not list it.")
 
         nameplate = {k: self.nameplate_field(k, v) for k, v in head["nameplate"].items()}
         self.nameplate = nameplate

@@ -79,8 +79,9 @@ class Catalogue:
                 continue
             folders = rule_set_folders(root)
             if not folders:
-                where = f"{root}: no rule set here (a folder with a rule-set.yaml)"
-                issues.append(Issue(where, 0, "nothing to load"))
+                message = "no rule set here"
+                advice = "Give a folder with a rule-set.yaml, or one of such folders."
+                issues.append(Issue(str(root), 0, 0, message, "no-rule-set", "", advice))
             for folder in folders:
                 try:
                     source = load_source(folder)
@@ -93,7 +94,10 @@ class Catalogue:
             other = taken.setdefault(rule_set.equipment, rule_set.id)
             if other != rule_set.id:
                 message = f"{rule_set.id} and {other} are both for {rule_set.equipment}"
-                issues.append(Issue(rule_set.id, 0, message))
+                advice = "Give each rule set its own `equipment`."
+                issues.append(
+                    Issue(rule_set.id, 0, 0, message, "equipment-taken", rule_set.id, advice)
+                )
         if issues:
             raise RuleSetError(issues)
         return cls(found)

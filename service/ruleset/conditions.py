@@ -31,7 +31,24 @@ Literals = tuple[frozenset[str], frozenset[str]]  # (present, absent)
 
 
 class ConditionError(ValueError):
-    """A condition that cannot be compiled; says why in the author's words."""
+    """A condition that cannot be compiled: why, by which code, and what would be right."""
+
+    def __init__(self, message: str, code: str, advice: str) -> None:
+        super().__init__(message)
+        self.code = code
+        self.advice = advice
+
+
+def _comparison(message: str, advice: str) -> ConditionError:
+    return ConditionError(message, "comparison", advice)
+
+
+def _too_many() -> ConditionError:
+    return ConditionError(
+        f"the condition has more than {MAX_BRANCHES} alternatives",
+        "too-many-alternatives",
+        "Derive a state by rules of their own, and ask for the state.",
+    )
 
 
 def branches(
@@ -54,7 +71,11 @@ def branches(
             continue  # can never hold
         out[Branch(tuple(sorted(present)), tuple(sorted(absent)))] = None
     if not out:
-        raise ConditionError("the condition can never hold")
+        raise ConditionError(
+            "the condition can never hold",
+            "never-fires",
+            "Drop what is asked for both to hold and not to hold.",
+        )
     return tuple(out)
 
 
@@ -78,7 +99,7 @@ def _literals(
             for part in parts:
                 count *= len(part)
             if count > MAX_BRANCHES:
-                raise ConditionError(f"the condition has more than {MAX_BRANCHES} alternatives")
+                raise _too_many()
             return [
                 (
                     frozenset().union(*(p for p, _ in choice)),
@@ -88,7 +109,7 @@ def _literals(
             ]
         merged = [literal for part in parts for literal in part]
         if len(merged) > MAX_BRANCHES:
-            raise ConditionError(f"the condition has more than {MAX_BRANCHES} alternatives")
+            raise _too_many()
         return merged
     alternatives = _tokens(node, quantity_of, predicates)
     if negated:
@@ -138,17 +159,21 @@ def _predicate(
     raw = _many(node[comparison])
     quantity = quantity_of(subject, name)
     if comparison != "in" and len(raw) != 1:
-        raise ConditionError(f"`{comparison}` takes one value; `in` takes a list")
+        raise _comparison(f"`{comparison}` takes one value", "Use `in` for a list.")
     operands: list[float | str] = []
     for item in raw:
         if isinstance(item, Mapping):
             if quantity is None:
-                raise ConditionError(f"{name} is a word, not a quantity")
+                raise _comparison(f"{name} is a word, not a quantity", "Compare it with a word.")
             operands.append(to_si(item["value"], item["unit"], quantity))
         elif quantity is not None:
-            raise ConditionError(f"{name} is a {quantity}: compare it with a value and unit")
+            raise _comparison(
+                f"{name} is a {quantity}, not a word", "Compare it with a value and unit."
+            )
         elif comparison in ("lt", "le", "gt", "ge"):
-            raise ConditionError(f"words cannot be ordered: `{comparison}` needs a quantity")
+            raise _comparison(
+                f"words cannot be ordered by `{comparison}`", "Use `eq`, `ne` or `in`."
+            )
         else:
             operands.append(item)
     shown = " or ".join(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
 from service.ruleset.header import NameplateField
 from service.ruleset.model import UNLISTED_FAULT
+from service.ruleset.near import hint, sentence
 from service.ruleset.source import Document, Issue, Path_
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]
@@ -44,33 +45,53 @@ class Draft:
         self.fault_groups = _groups(self.raw_faults)
         self.nameplate: dict[str, NameplateField] = {}  # read first: limits follow it
 
-    def fail(self, name: str, path: Path_, message: str, rule: str = "") -> None:
-        self.issues.append(self.documents[name].issue(path, message, rule))
+    def fail(self, name: str, path: Path_, code: str, message: str, advice: str) -> None:
+        """Note a mistake at a node of the document `name`."""
+        self.issues.append(self.documents[name].issue(path, message, rule=code, advice=advice))
 
     def si(self, name: str, path: Path_, raw: Mapping[str, Any], quantity: str) -> float:
         try:
             return to_si(raw["value"], raw["unit"], quantity)
-        except (UnitError, ValueError) as error:
-            self.fail(name, path, str(error))
+        except UnitError as error:
+            self.fail(name, path, "unit", str(error), f"Give a {quantity} with its UCUM code.")
             return math.nan
 
     def known(
-        self, name: str, path: Path_, ids: Iterable[str], among: Iterable[str], what: str
+        self,
+        name: str,
+        path: Path_,
+        ids: Iterable[str],
+        among: Collection[str],
+        what: str,
     ) -> tuple[str, ...]:
-        table = set(among)
+        """Those of the ids that stand at `path` (a list or a mapping) that exist."""
+        keyed = isinstance(ids, Mapping)
         good = []
-        for one in ids:
-            if one in table:
+        for index, one in enumerate(ids):
+            if one in among:
                 good.append(one)
             else:
-                self.fail(name, path, f"unknown {what} {one!r}")
+                place = (*path, one if keyed else index)
+                self.unknown(name, place, what, one, among)
         return tuple(good)
+
+    def precautions_of(self, name: str, path: Path_, raw: Mapping[str, Any]) -> tuple[str, ...]:
+        """The precautions that an item lists."""
+        ids = raw.get("precautions", ())
+        return self.known(name, (*path, "precautions"), ids, self.raw_precautions, "precaution")
+
+    def unknown(self, name: str, path: Path_, what: str, one: str, among: Iterable[str]) -> None:
+        """Note an id that does not exist, and the nearest one that does."""
+        # Looking for near misses takes time; whoever has made so many mistakes can do without.
+        near = sentence(hint(what, one, among)) if len(self.issues) < 100 else "Use a known id."
+        self.fail(name, path, "unknown-id", f"unknown {what} {one!r}", near)
 
     def table(self, name: str, key: str) -> Table:
         out: Table = {}
         for index, item in enumerate(self.documents[name].data.get(key, [])):
             if item["id"] in out:
-                self.fail(name, (key, index, "id"), f"duplicate id {item['id']!r}")
+                message = f"duplicate id {item['id']!r}"
+                self.fail(name, (key, index, "id"), "duplicate-id", message, "Give it its own id.")
             out[item["id"]] = ((key, index), item)
         return out
 
@@ -86,20 +107,22 @@ class Draft:
         name: str,
         path: Path_,
         refs: Iterable[str],
-        known: Iterable[str],
+        known: Collection[str],
         groups: Mapping[str, list[str]],
         what: str,
     ) -> list[str]:
         """Ids as they are, and the members of each `group:NAME`."""
         out: list[str] = []
-        for ref in refs:
-            if not ref.startswith("group:"):
-                out += self.known(name, path, [ref], known, what)
-                continue
+        for index, ref in enumerate(refs):
             group = ref.removeprefix("group:")
-            if group not in groups:
-                self.fail(name, path, f"unknown {what} group {group!r}")
-            out += groups.get(group, [])
+            if group != ref and group in groups:
+                out += groups[group]
+            elif group != ref:
+                self.unknown(name, (*path, index), f"{what} group", group, groups)
+            elif ref in known:
+                out.append(ref)
+            else:
+                self.unknown(name, (*path, index), what, ref, known)
         return out
 
 

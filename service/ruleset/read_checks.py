@@ -17,22 +17,29 @@ class CheckReader(Draft):
     def check(self, path: Path_, raw: Mapping[str, Any]) -> m.Check:
         raw_measures: list[Mapping[str, Any]] = list(raw.get("measures", ()))
         if "scale" in raw:
-            if raw["scale"] in self.scales:
-                raw_measures += self.scales[raw["scale"]]
-            else:
-                self.fail("checks", path, f"unknown scale {raw['scale']!r}")
-        measures = tuple(self.measure(path, item) for item in raw_measures)
+            self.known("checks", (*path, "scale"), [raw["scale"]], self.scales, "scale")
+            raw_measures += self.scales.get(raw["scale"], ())
+        own = len(raw.get("measures", ()))
+        measures = tuple(
+            self.measure((*path, "measures", at) if at < own else (*path, "scale"), item)
+            for at, item in enumerate(raw_measures)
+        )
         outcomes = tuple(raw.get("outcomes", measures[0].outcomes if measures else ()))
         if not outcomes:
-            self.fail("checks", path, "a check needs outcomes, measures or a scale")
+            advice = "Give `outcomes`, `measures` or a `scale`."
+            self.fail("checks", path, "no-outcomes", "a check without outcomes", advice)
         for measure in measures:
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
-                self.fail("checks", path, f"measured outcome {stray!r} is not among the outcomes")
-        self.known("checks", path, raw["expected"], outcomes, "outcome")
-        passes = self.known("checks", path, raw.get("passes", raw["expected"]), outcomes, "outcome")
+                message = f"measured outcome {stray!r} is not among the outcomes"
+                advice = "List it in `outcomes`, or drop those that repeat what is measured."
+                self.fail("checks", path, "stray-outcome", message, advice)
+        self.known("checks", (*path, "expected"), raw["expected"], outcomes, "outcome")
+        passes = self.known(
+            "checks", (*path, "passes"), raw.get("passes", raw["expected"]), outcomes, "outcome"
+        )
         slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
-        default = self.row((*path, "default"), raw["default"]["p"], outcomes, slip)
+        default = self.row((*path, "default", "p"), raw["default"]["p"], outcomes, slip)
         for name, (_, condition) in self.raw_conditions.items():
             if condition.get("dormant", False):
                 self.set_once(path, given, (None, name), default)
@@ -42,18 +49,18 @@ class CheckReader(Draft):
             component=raw["component"],
             kind="measurement" if measures else "observation",
             scope=raw["scope"],
-            access="".join(self.known("checks", path, [raw["access"]], self.raw_access, "access")),
+            access="".join(
+                self.known("checks", (*path, "access"), [raw["access"]], self.raw_access, "access")
+            ),
             groups=tuple(raw.get("groups", ())),
             live=raw.get("live", False),
             instrument_category=raw.get("instrument_category"),
-            dead_alternatives=self.known(
-                "checks", path, raw.get("dead_alternatives", ()), self.raw_checks, "check"
-            ),
-            instead=self.known("checks", path, raw.get("instead", ()), self.raw_checks, "check"),
+            dead_alternatives=self.checks_of(path, raw, "dead_alternatives"),
+            instead=self.checks_of(path, raw, "instead"),
             why_live=raw.get("why_live"),
             by_rule=raw.get("by_rule", False),
             minutes=raw["minutes"],
-            tools=self.known("checks", path, raw["tools"], self.tools, "tool"),
+            tools=self.known("checks", (*path, "tools"), raw["tools"], self.tools, "tool"),
             why=raw["why"],
             how=tuple(raw["how"]),
             expected=tuple(raw["expected"]),
@@ -67,24 +74,27 @@ class CheckReader(Draft):
                 for index, item in enumerate(raw.get("conditions", ()))
             ),
             calculation=raw.get("calculation"),
-            precautions=self.known(
-                "checks", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
-            ),
+            precautions=self.precautions_of("checks", path, raw),
             default=default,
             rows=rows,
             given=given,
             source=raw["source"],
         )
 
+    def checks_of(self, path: Path_, raw: Mapping[str, Any], key: str) -> tuple[str, ...]:
+        return self.known("checks", (*path, key), raw.get(key, ()), self.raw_checks, "check")
+
     def condition_of_reading(self, path: Path_, raw: Mapping[str, Any]) -> m.ReadingCondition:
         quantity = raw.get("quantity")
 
         def bound(key: str) -> float | None:
-            return self.si("checks", path, raw[key], quantity or "") if key in raw else None
+            return self.si("checks", (*path, key), raw[key], quantity or "") if key in raw else None
 
-        self.known("checks", path, raw.get("accept", ()), raw.get("choices", ()), "choice")
+        accepted = raw.get("accept", ())
+        self.known("checks", (*path, "accept"), accepted, raw.get("choices", ()), "choice")
         if quantity is not None and "least" not in raw and "most" not in raw:
-            self.fail("checks", path, "a condition needs `least`, `most` or both")
+            message = "a condition of a reading without bounds"
+            self.fail("checks", path, "unbounded", message, "Give `least`, `most` or both.")
         return m.ReadingCondition(
             id=raw["id"],
             title=raw["title"],
@@ -103,48 +113,55 @@ class CheckReader(Draft):
         if raw is None:
             return None
         where = (*path, "test_voltage")
-        self.known("checks", where, [raw["outcome"], *raw["confused_with"]], outcomes, "outcome")
+        self.known("checks", (*where, "outcome"), [raw["outcome"]], outcomes, "outcome")
+        confused = raw["confused_with"]
+        self.known("checks", (*where, "confused_with"), confused, outcomes, "outcome")
         return m.MeterTestVoltage(
             outcome=raw["outcome"],
-            confused_with=tuple(raw["confused_with"]),
-            least=self.si("checks", where, raw["least"], "voltage"),
-            assumed=self.si("checks", where, raw["assumed"], "voltage"),
+            confused_with=tuple(confused),
+            least=self.si("checks", (*where, "least"), raw["least"], "voltage"),
+            assumed=self.si("checks", (*where, "assumed"), raw["assumed"], "voltage"),
             source=raw["source"],
         )
 
     def measure(self, path: Path_, raw: Mapping[str, Any]) -> m.Measure:
         outcomes = tuple(item["id"] for item in raw["outcomes"])
         limits = []
-        for item in raw["outcomes"][:-1]:
-            if "below" not in item:
-                self.fail("checks", path, f"outcome {item['id']!r} leaves a hole: give `below`")
-            else:
-                limits.append(self.limit(path, item["below"], raw))
-        if "below" in raw["outcomes"][-1]:
-            self.fail("checks", path, "the last outcome must be open upwards: drop its `below`")
+        for index, item in enumerate(raw["outcomes"]):
+            where, last = (*path, "outcomes", index), index == len(raw["outcomes"]) - 1
+            if last and "below" in item:
+                message = f"no outcome above the limit of {item['id']!r}, the last"
+                self.fail("checks", where, "hole", message, "Drop its `below`: it goes on upwards.")
+            elif not last and "below" not in item:
+                message = f"outcome {item['id']!r} leaves a hole: it has no `below`"
+                advice = "Say below which value it ends and the next begins."
+                self.fail("checks", where, "hole", message, advice)
+            elif not last:
+                limits.append(self.limit((*where, "below"), item["below"], raw))
         quantity = raw["quantity"]
-        self.si("checks", path, {"value": 1.0, "unit": raw["unit"]}, quantity)
+        self.si("checks", (*path, "unit"), {"value": 1.0, "unit": raw["unit"]}, quantity)
         return m.Measure(
             quantity=quantity,
             unit=raw["unit"],
             outcomes=outcomes,
             limits=tuple(limits),
-            least=self.si("checks", path, raw["least"], quantity) if "least" in raw else None,
-            most=self.si("checks", path, raw["most"], quantity) if "most" in raw else None,
+            least=self.bound(path, raw, "least", quantity),
+            most=self.bound(path, raw, "most", quantity),
         )
+
+    def bound(self, path: Path_, raw: Mapping[str, Any], key: str, quantity: str) -> float | None:
+        return self.si("checks", (*path, key), raw[key], quantity) if key in raw else None
 
     def limit(self, path: Path_, raw: Mapping[str, Any], measure: Mapping[str, Any]) -> m.Limit:
         quantity = measure["quantity"]
         field = raw.get("of", raw.get("scales_with"))
         if field is not None and field not in self.nameplate:
-            self.fail("checks", path, f"unknown nameplate field {field!r}")
+            self.unknown("checks", path, "nameplate field", field, self.nameplate)
             field = None
         reference = 1.0
         if "reference" in raw and field is not None:
-            reference = self.si(
-                "checks", path, raw["reference"], self.nameplate[field].quantity or ""
-            )
-        at_least = self.si("checks", path, raw["at_least"], quantity) if "at_least" in raw else None
+            follows = self.nameplate[field].quantity or ""
+            reference = self.si("checks", (*path, "reference"), raw["reference"], follows)
         return m.Limit(
             factor=raw.get("times", 1.0)
             if "value" not in raw
@@ -152,7 +169,7 @@ class CheckReader(Draft):
             nameplate=field,
             reference=reference,
             power=float(raw.get("power", 1.0)) if field is not None else 0.0,
-            at_least=at_least,
+            at_least=self.bound(path, raw, "at_least", quantity),
             tolerance=raw.get("tolerance"),
             unit=raw.get("unit", measure["unit"]),
             source=raw["source"],
@@ -165,10 +182,15 @@ class CheckReader(Draft):
         self.known("checks", path, raw, outcomes, "outcome")
         row = tuple(float(raw.get(outcome, 0.0)) for outcome in outcomes)
         if abs(math.fsum(raw.values()) - 1.0) > SUM_TOLERANCE:
-            self.fail("checks", path, f"probabilities sum to {math.fsum(raw.values()):.6g}, not 1")
+            message = f"probabilities sum to {math.fsum(raw.values()):.6g}, not 1"
+            self.fail(
+                "checks", path, "row-sum", message, "One of the outcomes always comes: mend it."
+            )
         if any(p <= 0.0 for p in row):
             # A zero would make a single slip of the hand proof: nothing could outweigh it.
-            self.fail("checks", path, "every outcome needs a probability above 0")
+            message = "every outcome needs a probability above 0"
+            advice = "Give what cannot be, as far as anybody knows, a small one such as 0.001."
+            self.fail("checks", path, "row-zero", message, advice)
         return tuple((1.0 - slip) * p + slip / len(outcomes) for p in row)
 
     def rows(
@@ -180,13 +202,15 @@ class CheckReader(Draft):
         given: dict[tuple[str | None, str], m.Row] = {}
         for index, item in enumerate(raw):
             where = (*path, "rows", index)
-            row = self.row(where, item["p"], outcomes, slip)
+            row = self.row((*where, "p"), item["p"], outcomes, slip)
             names = item.get("given", ())
-            conditions = self.known("checks", where, names, self.raw_conditions, "condition")
+            conditions = self.known(
+                "checks", (*where, "given"), names, self.raw_conditions, "condition"
+            )
             for condition in conditions if "for" not in item else ():
                 self.set_once(where, given, (None, condition), row)
-            for ref in item.get("for", ()):
-                for fault in self.expand_faults("checks", where, [ref]):
+            for at, ref in enumerate(item.get("for", ())):
+                for fault in self.expand_faults("checks", (*where, "for", at), [ref]):
                     for condition in conditions:
                         self.set_once(where, given, (fault, condition), row)
                     if "given" not in item:
@@ -196,5 +220,7 @@ class CheckReader(Draft):
 
     def set_once(self, path: Path_, table: dict[Any, m.Row], key: Any, row: m.Row) -> None:
         if key in table:
-            self.fail("checks", path, f"{key} has two rows")
+            named = key if isinstance(key, str) else " given ".join(filter(None, key))
+            message = f"{named} has two rows"
+            self.fail("checks", path, "row-twice", message, "Drop one of them.")
         table[key] = row

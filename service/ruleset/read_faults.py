@@ -16,17 +16,22 @@ class FaultReader(Draft):
 
     def symptom(self, path: Path_, raw: Mapping[str, Any]) -> m.Symptom:
         needs = self.groups_of_checks("symptoms", path, raw.get("verdict_needs", ()))
-        proof = self.known("symptoms", path, raw.get("proven_by", ()), self.raw_checks, "check")
+        proof = self.known(
+            "symptoms", (*path, "proven_by"), raw.get("proven_by", ()), self.raw_checks, "check"
+        )
         return m.Symptom(raw["id"], raw["title"], needs, proof, raw["source"])
 
     def groups_of_checks(
         self, name: str, path: Path_, raw: Iterable[Iterable[str]]
     ) -> tuple[tuple[str, ...], ...]:
-        return tuple(self.known(name, path, group, self.raw_checks, "check") for group in raw)
+        return tuple(
+            self.known(name, (*path, "verdict_needs", index), group, self.raw_checks, "check")
+            for index, group in enumerate(raw)
+        )
 
     def condition(self, path: Path_, raw: Mapping[str, Any]) -> m.Condition:
         for key in ("symptom_weights", "given_symptom"):
-            self.known("faults", path, raw.get(key, {}), self.raw_symptoms, "symptom")
+            self.known("faults", (*path, key), raw.get(key, {}), self.raw_symptoms, "symptom")
         return m.Condition(
             id=raw["id"],
             title=raw["title"],
@@ -39,19 +44,19 @@ class FaultReader(Draft):
         )
 
     def fault(self, path: Path_, raw: Mapping[str, Any]) -> m.Fault:
-        self.known("faults", path, raw["symptoms"], self.raw_symptoms, "symptom")
-        self.known("faults", path, [raw["remedy"]], self.raw_remedies, "remedy")
-        total = math.fsum(raw["symptoms"].values())
-        if total > 1.0 + SUM_TOLERANCE:
-            self.fail("faults", path, f"symptom probabilities sum to {total:.6g}, over 1")
-        conditions = raw.get("conditions", {})
-        self.known("faults", path, conditions, self.raw_conditions, "condition")
-        if math.fsum(conditions.values()) > 1.0 + SUM_TOLERANCE:
-            self.fail("faults", path, "the conditions' probabilities sum to more than 1")
-        causes = raw.get("causes", {})
-        self.known("faults", path, causes, self.raw_faults, "fault")
-        if math.fsum(causes.values()) > 1.0 + SUM_TOLERANCE:
-            self.fail("faults", path, "the probabilities of what it causes sum to more than 1")
+        self.known("faults", (*path, "remedy"), [raw["remedy"]], self.raw_remedies, "remedy")
+        conditions, causes = raw.get("conditions", {}), raw.get("causes", {})
+        for key, shares, among, what in (
+            ("symptoms", raw["symptoms"], self.raw_symptoms, "symptom"),
+            ("conditions", conditions, self.raw_conditions, "condition"),
+            ("causes", causes, self.raw_faults, "fault"),
+        ):
+            self.known("faults", (*path, key), shares, among, what)
+            total = math.fsum(shares.values())
+            if total > 1.0 + SUM_TOLERANCE:
+                message = f"the probabilities of `{key}` sum to {total:.6g}, over 1"
+                advice = "They are of one fault: make them sum to 1 at most."
+                self.fail("faults", (*path, key), "over-one", message, advice)
         return m.Fault(
             id=raw["id"],
             title=raw["title"],
@@ -69,12 +74,14 @@ class FaultReader(Draft):
     def price_class(self, path: Path_, raw: Mapping[str, Any]) -> str:
         named = raw.get("price_class", "none")
         if raw["parts"] and "price_class" not in raw:
-            self.fail("faults", path, "a remedy with parts needs a price_class")
-        self.known("faults", path, [named], self.head["costs"]["price_classes"], "price class")
+            message = "a remedy with parts has no price_class"
+            self.fail("faults", path, "price-class", message, "Say what its parts cost.")
+        where, classes = (*path, "price_class"), self.head["costs"]["price_classes"]
+        self.known("faults", where, [named], classes, "price class")
         return str(named)
 
     def remedy(self, path: Path_, raw: Mapping[str, Any]) -> m.Remedy:
-        self.known("faults", path, [raw["access"]], self.raw_access, "access")
+        self.known("faults", (*path, "access"), [raw["access"]], self.raw_access, "access")
         return m.Remedy(
             id=raw["id"],
             action=raw["action"],
@@ -84,10 +91,12 @@ class FaultReader(Draft):
             price_class=self.price_class(path, raw),
             also_replace=tuple(raw.get("also_replace", ())),
             checks_after=self.known(
-                "faults", path, raw.get("checks_after", ()), self.raw_checks, "check"
+                "faults",
+                (*path, "checks_after"),
+                raw.get("checks_after", ()),
+                self.raw_checks,
+                "check",
             ),
-            precautions=self.known(
-                "faults", path, raw.get("precautions", ()), self.raw_precautions, "precaution"
-            ),
+            precautions=self.precautions_of("faults", path, raw),
             source=raw["source"],
         )

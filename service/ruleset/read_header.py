@@ -27,16 +27,18 @@ class HeaderReader(Draft):
         choices = tuple(raw.get("choices", ()))
         default: float | str
         if (quantity is None) == (not choices):
-            self.fail("rule-set", path, "give either a quantity or choices")
+            message = "neither or both of `quantity` and `choices`"
+            self.fail("rule-set", path, "nameplate-kind", message, "Give one of the two.")
         if isinstance(raw["default"], Mapping):
-            default = self.si("rule-set", path, raw["default"], quantity or "")
+            default = self.si("rule-set", (*path, "default"), raw["default"], quantity or "")
         else:
             default = raw["default"]
-            if default not in choices:
-                self.fail("rule-set", path, f"default {default!r} is not among the choices")
+            self.known("rule-set", (*path, "default"), [raw["default"]], choices, "choice")
 
         def optional(key: str) -> float | None:
-            return self.si("rule-set", path, raw[key], quantity or "") if key in raw else None
+            if key not in raw:
+                return None
+            return self.si("rule-set", (*path, key), raw[key], quantity or "")
 
         return NameplateField(
             id=name,
@@ -47,10 +49,15 @@ class HeaderReader(Draft):
             unit=raw["default"]["unit"] if isinstance(raw["default"], Mapping) else None,
             default_uncertainty=optional("default_uncertainty") or 0.0,
             nominals=tuple(
-                self.si("rule-set", path, item, quantity or "") for item in raw.get("nominals", ())
+                self.si("rule-set", (*path, "nominals", index), item, quantity or "")
+                for index, item in enumerate(raw.get("nominals", ()))
             ),
             deduce_from=self.known(
-                "rule-set", path, raw.get("deduce_from", ()), self.raw_checks, "check"
+                "rule-set",
+                (*path, "deduce_from"),
+                raw.get("deduce_from", ()),
+                self.raw_checks,
+                "check",
             ),
             least=optional("least"),
             most=optional("most"),
@@ -61,7 +68,9 @@ class HeaderReader(Draft):
         path: Path_ = ("instruments", quantity)
 
         def value(key: str, otherwise: float) -> float:
-            return self.si("rule-set", path, raw[key], quantity) if key in raw else otherwise
+            if key not in raw:
+                return otherwise
+            return self.si("rule-set", (*path, key), raw[key], quantity)
 
         return InstrumentDefault(
             quantity=quantity,
@@ -78,13 +87,17 @@ class HeaderReader(Draft):
     def capacitor(self, raw: Mapping[str, str] | None) -> Capacitor | None:
         if raw is None:
             return None
-        self.known("rule-set", ("capacitor",), raw.values(), self.nameplate, "nameplate field")
+        for key, field in raw.items():
+            where = ("capacitor", key)
+            self.known("rule-set", where, [field], self.nameplate, "nameplate field")
         return Capacitor(**raw)
 
     def costs(self, raw: Mapping[str, Any]) -> Costs:
         visit, classes = raw["second_visit"], raw["price_classes"]
         if "none" not in classes:
-            self.fail("rule-set", ("costs", "price_classes"), "the class 'none' is missing")
+            message = "the class 'none' is missing"
+            advice = "Add it, with 0 minutes, for remedies without parts."
+            self.fail("rule-set", ("costs", "price_classes"), "price-class", message, advice)
         return Costs(
             second_visit=float(visit["minutes"]),
             second_visit_source=visit["source"],
@@ -96,9 +109,10 @@ class HeaderReader(Draft):
 
     def tuning(self, raw: Mapping[str, Any]) -> Tuning:
         names = set(Tuning.__dataclass_fields__)
-        for key in sorted(names ^ set(raw)):
-            word = "missing" if key in names else "unknown"
-            self.fail("rule-set", ("tuning",), f"{word} tuning number {key!r}")
+        self.known("rule-set", ("tuning",), raw, names, "tuning number")
+        for key in sorted(names - set(raw)):
+            message = f"missing tuning number {key!r}"
+            self.fail("rule-set", ("tuning",), "tuning-missing", message, f"Add {key!r}.")
         return (
             Tuning(**{k: float(v["value"]) for k, v in raw.items() if k in names})
             if (names == set(raw))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from service.physics.units import UnitError
 from service.ruleset import model as m
 from service.ruleset.conditions import ConditionError, branches
 from service.ruleset.draft import Draft
+from service.ruleset.near import hint, sentence
 from service.ruleset.source import Path_
 
 
@@ -19,11 +20,15 @@ class RuleReader(Draft):
         predicates: dict[str, m.Predicate] = {}
         rules = []
         for rule_id, (path, raw) in self.table("rules", "rules").items():
+            where = (*path, "when")
             try:
-                condition = self.checked_condition(path, raw["when"])
+                condition = self.checked_condition(where, raw["when"])
                 found = branches(condition, self.quantity_of, predicates)
-            except (ConditionError, UnitError) as error:
-                self.fail("rules", (*path, "when"), str(error), rule_id)
+            except ConditionError as error:
+                self.fail("rules", where, error.code, str(error), error.advice)
+                continue
+            except UnitError as error:
+                self.fail("rules", where, "unit", str(error), "Give a UCUM code that fits.")
                 continue
             consequences = tuple(
                 self.consequence((*path, "then", index), item, rule_id)
@@ -35,46 +40,54 @@ class RuleReader(Draft):
     def quantity_of(self, subject: str, name: str) -> str | None:
         if subject == "nameplate":
             if name not in self.nameplate:
-                raise ConditionError(f"unknown nameplate field {name!r}")
+                raise ConditionError(
+                    f"unknown nameplate field {name!r}",
+                    "unknown-id",
+                    sentence(hint("nameplate field", name, self.nameplate)),
+                )
             return self.nameplate[name].quantity
-        measures = self.raw_checks.get(name, ((), {}))[1]
-        if not measures.get("measures") and "scale" not in measures:
-            raise ConditionError(f"check {name!r} is not measured")
-        first = (measures.get("measures") or self.scales[measures["scale"]])[0]
-        return str(first["quantity"])
+        raw = self.raw_checks.get(name, ((), {}))[1]
+        measures = raw.get("measures") or self.scales.get(raw.get("scale", ""))
+        if not measures:
+            raise ConditionError(
+                f"there is no measured check {name!r}",
+                "comparison",
+                "Name a check with `measures` or a `scale`, or ask for its outcome.",
+            )
+        return str(measures[0]["quantity"])
 
     def checked_condition(self, path: Path_, node: Mapping[str, Any]) -> dict[str, Any]:
         """The condition with its ids checked and check groups expanded into `any`."""
         if "not" in node:
-            return {"not": self.checked_condition(path, node["not"])}
+            return {"not": self.checked_condition((*path, "not"), node["not"])}
         for key in ("all", "any"):
             if key in node:
-                return {key: [self.checked_condition(path, part) for part in node[key]]}
-        if "finding" in node:
-            check = node["finding"]
-            if self.known("rules", path, [check], self.raw_checks, "check"):
-                wanted = node.get("outcome", node.get("possible", []))
-                wanted = wanted if isinstance(wanted, list) else [wanted]
-                self.known("rules", path, wanted, self.outcomes_of(check), "outcome")
-        elif "earlier" in node:
-            check = node["earlier"]
-            if self.known("rules", path, [check], self.raw_checks, "check"):
-                wanted = node["possible"]
-                wanted = wanted if isinstance(wanted, list) else [wanted]
-                self.known("rules", path, wanted, self.outcomes_of(check), "outcome")
-        elif "replaced" in node:
-            wanted = node["replaced"] if isinstance(node["replaced"], list) else [node["replaced"]]
-            self.known("rules", path, wanted, self.parts(), "part")
-        elif "symptom" in node:
-            wanted = node["symptom"] if isinstance(node["symptom"], list) else [node["symptom"]]
-            self.known("rules", path, wanted, self.raw_symptoms, "symptom")
-        elif "confirmed" in node or "required" in node:
-            one = node.get("confirmed", node.get("required"))
-            self.known("rules", path, [str(one)], self.raw_precautions, "precaution")
-        elif "admitted" in node:
-            checks = self.expand_checks("rules", path, [node["admitted"]])
+                return {
+                    key: [
+                        self.checked_condition((*path, key, index), part)
+                        for index, part in enumerate(node[key])
+                    ]
+                }
+        for key in ("finding", "earlier"):
+            if key in node and self.ids(path, node, key, self.raw_checks, "check"):
+                for outcome in ("outcome", "possible"):
+                    self.ids(path, node, outcome, self.outcomes_of(node[key]), "outcome")
+        self.ids(path, node, "replaced", self.parts(), "part")
+        self.ids(path, node, "symptom", self.raw_symptoms, "symptom")
+        self.ids(path, node, "confirmed", self.raw_precautions, "precaution")
+        self.ids(path, node, "required", self.raw_precautions, "precaution")
+        if "admitted" in node:
+            checks = self.expand_checks("rules", (*path, "admitted"), [node["admitted"]])
             return {"any": [{"admitted": check} for check in checks]}
         return dict(node)
+
+    def ids(
+        self, path: Path_, node: Mapping[str, Any], key: str, among: Collection[str], what: str
+    ) -> tuple[str, ...]:
+        """Those of the ids under `key`, one or a list, that exist."""
+        wanted = node.get(key, [])
+        wanted = wanted if isinstance(wanted, list) else [wanted]
+        return self.known("rules", (*path, key), wanted, among, what)
 
     def parts(self) -> set[str]:
         """Every part that a remedy replaces."""
@@ -99,21 +112,21 @@ class RuleReader(Draft):
             ("follow_up", "follow-up"),
         ):
             if key in raw:
-                checks = self.expand_checks("rules", path, refs(key))
+                checks = self.expand_checks("rules", (*path, key), refs(key))
                 return m.Consequence(kind, tuple(checks))  # type: ignore[arg-type]
         if "exclude" in raw:
-            return m.Consequence(
-                "exclude", tuple(self.expand_faults("rules", path, refs("exclude")))
-            )
+            excluded = self.expand_faults("rules", (*path, "exclude"), refs("exclude"))
+            return m.Consequence("exclude", tuple(excluded))
         if "weigh" in raw:
-            targets = tuple(self.expand_faults("rules", path, refs("weigh")))
+            targets = tuple(self.expand_faults("rules", (*path, "weigh"), refs("weigh")))
             return m.Consequence("weigh", targets, ratio=float(raw["ratio"]), text=raw["source"])
         if "require" in raw:
-            targets = self.known("rules", path, refs("require"), self.raw_precautions, "precaution")
-            return m.Consequence("require", targets)
+            return m.Consequence(
+                "require", self.ids(path, raw, "require", self.raw_precautions, "precaution")
+            )
         if "stop" in raw:
             return m.Consequence("stop", (rule,), text=raw["stop"])
         if "contradiction" in raw:
-            targets = self.known("rules", path, raw["contradiction"], self.raw_checks, "check")
+            targets = self.ids(path, raw, "contradiction", self.raw_checks, "check")
             return m.Consequence("contradiction", targets, text=raw["message"])
         return m.Consequence("derive", (raw["derive"],))
