@@ -15,9 +15,9 @@ from service import __version__
 from service.api.cases import assessor
 from service.documents import dump_indented, parse_json
 from service.problems import Problem
+from service.rules_cli import rules as rules_group
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
-from service.rules_cli import rules as rules_group
 from service.settings import Settings, SettingsError
 
 _rules = click.option(

@@ -95,22 +95,22 @@ UNUSABLE_RULE_SET = ProblemType(
     "unusable-rule-set",
     "The candidate rule set cannot be used",
     422,
-    "What was sent is no rule set, or one with mistakes. `findings` lists them: file, line, column, "
-    "what is wrong and what would be right, as POST /v1/rule-sets/check does.",
+    "What was sent is no rule set, or one with mistakes. `findings` lists them: file, line, "
+    "column, what is wrong and what would be right, as POST /v1/rule-sets/check does.",
 )
 RULE_SET_FAILED = ProblemType(
     "rule-set-failed",
     "The candidate rule set could not be worked on",
     422,
-    "Work on the candidate took too long or too much memory, or ended its process. Nothing else was "
-    "touched. Make the rule set, or what is asked of it, smaller.",
+    "Work on the candidate took too long or too much memory, or ended its process. Nothing else "
+    "was touched. Make the rule set, or what is asked of it, smaller.",
 )
 TOO_MANY_TRIALS = ProblemType(
     "too-many-trials",
     "The service works on as many candidates as it can",
     429,
-    "Each candidate rule set is worked on in a process of its own, and of those there may be only a "
-    "few at a time. Send the request again after the seconds in Retry-After.",
+    "Each candidate rule set is worked on in a process of its own, and of those there may be only "
+    "a few at a time. Send the request again after the seconds in Retry-After.",
 )
 HEADERS_TOO_LARGE = ProblemType(
     "headers-too-large",

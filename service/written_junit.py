@@ -35,6 +35,6 @@ def as_junit(suites: Iterable[Suite]) -> bytes:
             one.result = [Failure(text) for text in case.failures]
             element.add_testcase(one)
         document.add_testsuite(element)
-    document.update_statistics()
-    raw: bytes = document.tostring()
+    document.update_statistics()  # type: ignore[no-untyped-call]
+    raw: bytes = document.tostring()  # type: ignore[no-untyped-call]
     return raw

@@ -21,8 +21,7 @@ from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.deadline import received, renew
-from service.documents import shown
-from service.problems import NOT_ACCEPTABLE, Problem, invalid_request
+from service.problems import NOT_ACCEPTABLE, Problem
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 

@@ -43,7 +43,7 @@ class ProblemSchema(ma.Schema):
     errors = ma.fields.List(ma.fields.Nested(ProblemErrorSchema), required=True)
     findings = ma.fields.List(
         ma.fields.Dict(),
-        metadata={"description": "Of an unusable-rule-set: as POST /v1/rule-sets/check gives them."},
+        metadata={"description": "Of an unusable-rule-set, as POST /v1/rule-sets/check has it."},
     )
 
 

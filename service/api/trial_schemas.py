@@ -34,13 +34,11 @@ class OverlaySchema(ma.Schema):
     )
 
 
-class FindingSchema(ma.Schema):
+class CandidateFindingSchema(ma.Schema):
     """One thing wrong with a candidate, and what would be right."""
 
     file = string("What was sent: the name of a file, `body`, or `changes`.")
-    line = fields.Integer(
-        required=True, metadata=described("From 1; 0 for the file as a whole.")
-    )
+    line = fields.Integer(required=True, metadata=described("From 1; 0 for the file as a whole."))
     column = fields.Integer(required=True, metadata=described("From 1; 0: not known."))
     message = string("What is wrong.")
     rule = string("Which check of a rule set has found it.")
@@ -53,7 +51,7 @@ class CheckedSchema(ma.Schema):
 
     usable = flag("Whether nothing is wrong with it.")
     candidate = fields.Nested(RuleSetReferenceSchema, required=True, allow_none=True)
-    findings = each(FindingSchema)
+    findings = each(CandidateFindingSchema)
 
 
 class BeforeAfterSchema(ma.Schema):
@@ -138,4 +136,3 @@ class TrialSchema(ma.Schema):
     errors = each(LossSchema, "Precautions and stops that are lost.")
     summary = fields.Nested(TrialSummarySchema, required=True)
     cases = each(TriedCaseSchema)
-

@@ -17,7 +17,6 @@ from service.api.query import Choice, choice
 from service.api.responses import json_response
 from service.api.trial_schemas import CheckedSchema, OverlaySchema, TrialSchema
 from service.candidates import Job
-from service.documents import shown
 from service.problems import TOO_MANY_TRIALS, Problem, invalid_request, pointer
 from service.settings import Settings
 from service.trials.sandbox import Limits, run_apart
@@ -162,7 +161,7 @@ def _files() -> Submission:
     ]
     parts = [
         Part(_shown_name(one.filename), one.read(), _form_of(one.filename))
-        for one in request.files.values(multi=True)
+        for _, one in request.files.items(multi=True)
     ]
     if not parts and not errors:
         errors = [("", "the form has no files")]

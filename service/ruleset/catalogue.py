@@ -119,7 +119,7 @@ class Catalogue:
         return self._sources[rule_set_id]
 
     def counterpart(self, rule_set: RuleSet) -> Source | None:
-        """What a rule set from elsewhere is held against: its namesake, or that for its equipment."""
+        """What one from elsewhere is held against: its namesake, or that for its equipment."""
         if rule_set.id in self._sources:
             return self._sources[rule_set.id]
         other = self.for_equipment(rule_set.equipment)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from service.ruleset.build import shape_issues
+from service.ruleset.shape import shape_issues
 from service.ruleset.source import Document, Issue, RuleSetError, read_document
 
 

@@ -127,7 +127,9 @@ def _weaker_precautions(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss
             yield Loss("precaution-lost", name, "confirmation", message)
         if _WORDS.index(after.signal_word) > _WORDS.index(before.signal_word):
             message = f"PRECAUTION LOST: {name} is {after.signal_word}, no longer"
-            yield Loss("precaution-lost", name, before.signal_word, f"{message} {before.signal_word}")
+            yield Loss(
+                "precaution-lost", name, before.signal_word, f"{message} {before.signal_word}"
+            )
         for field in ("withdrawn_by", "stale_after"):
             for one in sorted(set(getattr(before, field)) - set(getattr(after, field))):
                 message = f"PRECAUTION LOST: {name} outlives {one}, which took it back ({field})"

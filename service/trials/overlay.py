@@ -51,9 +51,7 @@ class Overlaid(Document):
         return Issue(self.file, *self.place(path), message, rule, named, advice)
 
 
-def overlay(
-    base: Mapping[str, Document], changes: Any, where: Places
-) -> dict[str, Document]:
+def overlay(base: Mapping[str, Document], changes: Any, where: Places) -> dict[str, Document]:
     """The documents of a rule set with changes made.
 
     changes: an object is a merge patch, a list a JSON Patch. where: the places of their nodes in

@@ -150,7 +150,7 @@ class _Tally:
         self.cases += 1
         self.problems += "problem" in one.candidate
         self.changed += bool(found)
-        self.differences.update(found)
+        self.differences.update(found.keys())
         if one.unmet is not None:
             self.expected += 1
             self.met += not one.unmet

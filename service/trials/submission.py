@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 from service.documents import parse_json, shown
 from service.problems import invalid_request, pointer
-from service.ruleset.build import shape_issues
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
-from service.ruleset.source import Document, RuleSetError, parse_document
 from service.ruleset.near import unknown
+from service.ruleset.shape import shape_issues
+from service.ruleset.source import Document, Issue, RuleSetError, parse_document
 from service.trials.overlay import overlay
 from service.trials.sections import CASES, gather
 
@@ -62,7 +62,8 @@ def read_candidate(submission: Submission, catalogue: Catalogue) -> Candidate:
             made.
         RuleSetError: if what was sent is no rule set, or lacks a part of one.
     """
-    pieces, issues = [], []
+    pieces: list[Document] = []
+    issues: list[Issue] = []
     for part in submission.parts:
         try:
             pieces.append(_parsed(part))
