@@ -63,7 +63,8 @@ def try_out(job: Job) -> dict[str, Any]:
         cases = _cases(job, candidate, installed)
     except RuleSetError as error:
         found = findings(error)
-        detail = f"{len(found)} things are wrong with the candidate; see findings."
+        count = "1 thing is" if len(found) == 1 else f"{len(found)} things are"
+        detail = f"{count} wrong with the candidate; see findings."
         raise Problem(UNUSABLE_RULE_SET, detail, members={"findings": found}) from None
     return trial(
         cases,

@@ -59,6 +59,11 @@ def shape_issues(document: Document, schema: str) -> list[Issue]:
     ]
 
 
+def keys(schema: str) -> tuple[str, ...]:
+    """The keys that the schema of that name knows at the top of a document."""
+    return tuple(_validator(schema).schema["properties"])
+
+
 @cache
 def _validator(name: str) -> Draft202012Validator:
     schema = json.loads((SCHEMAS / f"{name}.json").read_text(encoding="utf-8"))

@@ -8,6 +8,11 @@ from typing import Any
 Assessment = Mapping[str, Any]
 
 
+def is_own_case(case: Any) -> bool:
+    """Whether a case is written as a rule set's own are: what is given, and what is expected."""
+    return isinstance(case, dict) and ("given" in case or "expect" in case)
+
+
 def unmet(expect: Mapping[str, Any], got: Assessment) -> list[str]:
     """Every expectation that the assessment does not meet, in words.
 

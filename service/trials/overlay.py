@@ -7,6 +7,7 @@ changes (`/checks/main-fuse-resistance/minutes`) and not its place in a list.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
@@ -140,7 +141,8 @@ def json_patch(target: Any, operations: list[Any]) -> dict[str, Any]:
             IndexError,
             ValueError,
         ) as error:
-            said = " ".join(str(error).split())[:200]
+            # The library shows the whole object in which it has not found something.
+            said = " ".join(re.split(r" in [{\[]", str(error), maxsplit=1)[0].split())[:200]
             raise invalid_request(
                 [(pointer("changes", index), f"this operation cannot be carried out: {said}")]
             ) from None

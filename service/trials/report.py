@@ -9,12 +9,10 @@ from typing import Any
 
 from service.batch.items import Item
 from service.batch.run import Form, Result, assess_item, brief
-from service.documents import shown
-from service.problems import invalid_request
 from service.ruleset.model import RuleSet
 from service.ruleset.source import RuleSetError
 from service.trials.difference import Loss, difference, losses_of_case, weakened
-from service.trials.expectations import unmet
+from service.trials.expectations import is_own_case, unmet
 
 Assess = Callable[[Any], dict[str, Any]]
 
@@ -78,16 +76,11 @@ def _item(
     index: int, case: Any, equipment: str
 ) -> tuple[Item, Mapping[str, Any] | None, str | None]:
     """A case as a batch has it, what it expects if it is an own case, and what it is called."""
-    if not isinstance(case, dict) or "given" not in case:
-        name = case.get("case_id") if isinstance(case, dict) else None
-        return Item(index, None, case), None, name if isinstance(name, str) else None
-    given, expect, name = case["given"], case.get("expect", {}), case.get("id")
-    for key, value in (("given", given), ("expect", expect)):
-        if not isinstance(value, dict):
-            wrong = invalid_request([(f"/{key}", f"must be an object, not {shown(value)}")])
-            return Item(index, None, problem=wrong), None, name if isinstance(name, str) else None
-    document = {"equipment": equipment, **given}
-    return Item(index, None, document), expect, name if isinstance(name, str) else None
+    name = case.get("id" if is_own_case(case) else "case_id") if isinstance(case, dict) else None
+    called = name if isinstance(name, str) else None
+    if not is_own_case(case):
+        return Item(index, None, case), None, called
+    return Item(index, None, {"equipment": equipment, **case["given"]}), case["expect"], called
 
 
 def trial(

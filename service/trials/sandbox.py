@@ -6,6 +6,7 @@ process that serves others, and nothing of one trial can be seen by another.
 
 from __future__ import annotations
 
+import logging
 import os
 import pickle
 import signal
@@ -24,6 +25,9 @@ _ROOT = Path(__file__).resolve().parents[2]
 MOST_ANSWER_BYTES = 64 * 1024 * 1024
 _STARTING_SECONDS = 20  # before the clock of the trial itself counts, on a busy machine
 _MEMORY_ENDED = 3
+_MOST_LOGGED = 10_000  # bytes of what the process says of its end
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +45,18 @@ def run_apart(module: str, job: Any, limits: Limits) -> dict[str, Any]:
         Problem: the one that the work itself ended in, or rule-set-failed if it took too long or
             too much memory, or its process died.
     """
-    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as answer:
+    with (
+        tempfile.TemporaryFile() as given,
+        tempfile.TemporaryFile() as answer,
+        tempfile.TemporaryFile() as said,
+    ):
         pickle.dump((limits, job), given)
         given.seek(0)
         process = subprocess.Popen(
             [sys.executable, "-m", module],
             stdin=given,
             stdout=answer,
-            stderr=subprocess.DEVNULL,
+            stderr=said,
             env=_environment(),
             cwd=_ROOT,
             start_new_session=True,  # what interrupts the service leaves it to end in its own time
@@ -62,6 +70,7 @@ def run_apart(module: str, job: Any, limits: Limits) -> dict[str, Any]:
             process.wait()
         if code == 0:
             return _answered(answer)
+        log.error("work on a candidate ended with %d: %s", code, _end_of(said))
         raise _failed(_why(code, limits))
 
 
@@ -84,6 +93,12 @@ def _answered(answer: BinaryIO) -> dict[str, Any]:
     problem = out["problem"]
     errors = [(one["pointer"], one["message"]) for one in problem["errors"]]
     raise Problem(PROBLEM_TYPES[problem["name"]], problem["detail"], errors, problem["members"])
+
+
+def _end_of(said: BinaryIO) -> str:
+    size = said.seek(0, os.SEEK_END)
+    said.seek(max(0, size - _MOST_LOGGED))
+    return said.read().decode(errors="replace")
 
 
 def _why(code: int, limits: Limits) -> str:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from service.ruleset.build import FILES
+from service.ruleset.near import hint, sentence
+from service.ruleset.shape import keys
 from service.ruleset.source import Document, Issue, RuleSetError
 
 HEADER = "rule-set"
@@ -20,6 +22,9 @@ SECTIONS: Mapping[str, tuple[str, ...]] = {
     "precautions": ("precautions", "preparations", "access"),
 }
 CASES = "cases"
+KNOWN = frozenset(
+    {*keys(HEADER), CASES, *(section for sections in SECTIONS.values() for section in sections)}
+)
 _FILE_OF = {section: name for name, sections in SECTIONS.items() for section in sections}
 
 
@@ -52,6 +57,16 @@ def gather(
                 )
             )
             continue
+        issues += [
+            piece.issue(
+                (key,),
+                f"there is no section {key!r}",
+                rule="shape",
+                advice=sentence(hint("section", key, KNOWN)),
+            )
+            for key in piece.data
+            if key not in KNOWN
+        ]
         for name, document in _split(piece).items():
             if name == CASES:
                 cases.append(document)

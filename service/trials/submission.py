@@ -13,6 +13,7 @@ from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.shape import shape_issues
 from service.ruleset.source import Document, Issue, RuleSetError, parse_document
+from service.trials.expectations import is_own_case
 from service.trials.overlay import overlay
 from service.trials.sections import CASES, gather
 
@@ -145,7 +146,7 @@ def _cases(documents: Iterable[Document]) -> tuple[Any, ...]:
     """The cases of all pieces, in order.
 
     Raises:
-        RuleSetError: if a piece has something else than a list of them.
+        RuleSetError: if a piece has something else than a list, or an own case is not of its shape.
     """
     out: list[Any] = []
     for document in documents:
@@ -155,8 +156,23 @@ def _cases(documents: Iterable[Document]) -> tuple[Any, ...]:
             raise RuleSetError(
                 [document.issue((CASES,), "cases are no list", rule="shape", advice=advice)]
             )
+        wrong = shape_issues(_own(document), CASES)
+        if wrong:
+            raise RuleSetError(wrong)
         out += found
     return tuple(out)
+
+
+def _own(document: Document) -> Document:
+    """Of the cases in a document those that are written as a rule set's own are."""
+    kept = [n for n, case in enumerate(document.data[CASES]) if is_own_case(case)]
+    now = {number: position for position, number in enumerate(kept)}
+    places = {
+        (CASES, now[path[1]], *path[2:]): place
+        for path, place in document.places.items()
+        if len(path) > 1 and path[1] in now
+    }
+    return Document(document.file, {CASES: [document.data[CASES][n] for n in kept]}, places)
 
 
 def rule_set_of(candidate: Candidate) -> RuleSet:
