@@ -7,10 +7,11 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from service.physics.units import UnitError, to_si
+from service.ruleset.compose import Path_
 from service.ruleset.header import NameplateField
 from service.ruleset.model import UNLISTED_FAULT
 from service.ruleset.near import hint, sentence
-from service.ruleset.source import Document, Issue, Path_
+from service.ruleset.source import Document, Issue
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from service.ruleset.compose import Path_
 from service.ruleset.lints.chaining import CHAINING
 from service.ruleset.lints.found import Found, Lint
 from service.ruleset.lints.modelling import MODELLING
 from service.ruleset.lints.safety import SAFETY
 from service.ruleset.lints.texts import TEXTS
 from service.ruleset.model import RuleSet
-from service.ruleset.source import Document, Issue, Path_
+from service.ruleset.source import Document, Issue
 
 LINTS: Mapping[str, Lint] = {**SAFETY, **MODELLING, **CHAINING, **TEXTS}
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.ruleset import model as m
+from service.ruleset.compose import Path_
 from service.ruleset.draft import SUM_TOLERANCE, Draft
-from service.ruleset.source import Path_
 
 
 class CheckReader(Draft):

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from service.ruleset.compose import Path_
 from service.ruleset.draft import Draft
 from service.ruleset.header import (
     Capacitor,
@@ -15,7 +16,6 @@ from service.ruleset.header import (
     PriceClass,
     Tuning,
 )
-from service.ruleset.source import Path_
 
 
 class HeaderReader(Draft):

@@ -7,10 +7,10 @@ from typing import Any
 
 from service.physics.units import UnitError
 from service.ruleset import model as m
+from service.ruleset.compose import Path_
 from service.ruleset.conditions import ConditionError, branches
 from service.ruleset.draft import Draft
 from service.ruleset.near import hint, sentence
-from service.ruleset.source import Path_
 
 
 class RuleReader(Draft):

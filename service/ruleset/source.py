@@ -1,4 +1,4 @@
-"""Reading YAML safely, with the line of every node kept for messages."""
+"""The files of a rule set as plain data, and what is wrong with them, with its place."""
 
 from __future__ import annotations
 
@@ -6,14 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.events import AliasEvent
+from service.ruleset.compose import Flaw, Path_, Place, compose
 
 MAX_FILE_BYTES = 2_000_000
-
-Path_ = tuple[str | int, ...]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -52,9 +47,9 @@ class Document:
 
     file: str
     data: Any
-    places: dict[Path_, tuple[int, int]]
+    places: dict[Path_, Place]
 
-    def place(self, path: Path_) -> tuple[int, int]:
+    def place(self, path: Path_) -> Place:
         """Line and column of a node, or of its nearest ancestor which is known."""
         while path and path not in self.places:
             path = path[:-1]
@@ -87,97 +82,47 @@ class Document:
 
 
 def read_document(path: Path, shown_as: str) -> Document:
-    """Read one YAML file.
-
-    Duplicate keys, aliases, tags and files over 2 MB are refused: a rule set is plain data.
+    """Read one YAML file: see `parse_document`.
 
     Raises:
         RuleSetError: with file and line, if the file is not acceptable YAML.
     """
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            # One byte more than allowed shows that it is too much.
+            raw = file.read(MAX_FILE_BYTES + 1)
     except OSError as error:
-        raise _refused(
-            shown_as, 0, 0, "unreadable", f"cannot be read: {error.strerror}", "Put it there."
-        ) from error
+        flaw = Flaw(0, 0, "unreadable", f"cannot be read: {error.strerror}", "Put the file there.")
+        raise _refused(shown_as, flaw) from error
     return parse_document(raw, shown_as)
 
 
 def parse_document(raw: bytes, shown_as: str) -> Document:
-    """Parse the bytes of one YAML file; see `read_document`."""
+    """The one document in the bytes of a YAML file, in UTF-8. JSON is YAML.
+
+    Raises:
+        RuleSetError: more than 2 MB, not YAML, or more than plain data (see `compose`).
+    """
     if len(raw) > MAX_FILE_BYTES:
-        raise _refused(
-            shown_as,
-            0,
-            0,
-            "file-size",
-            f"is larger than {MAX_FILE_BYTES} bytes",
-            "No rule set needs that much.",
-        )
+        message = f"is larger than {MAX_FILE_BYTES} bytes"
+        raise _refused(shown_as, Flaw(0, 0, "too-large", message, "No rule set needs that much."))
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        message = f"is not UTF-8 (byte {error.start})"
-        raise _refused(shown_as, 0, 0, "encoding", message, "Save it as UTF-8.") from error
-    yaml = YAML(typ="rt", pure=True)
-    try:
-        for event in yaml.parse(text):
-            mark = event.start_mark
-            line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-            if isinstance(event, AliasEvent):
-                advice = "Write the value out in each place."
-                raise _refused(
-                    shown_as, line, column, "yaml-alias", "aliases are not allowed", advice
-                )
-            if getattr(event, "tag", None):
-                advice = "Write the value without its tag."
-                raise _refused(shown_as, line, column, "yaml-tag", "tags are not allowed", advice)
-        node = YAML(typ="rt", pure=True).load(text)
-    except RuleSetError:
-        raise
-    except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-        problem = " ".join(str(error.problem or error.context or "not YAML").split())
-        advice = "Mend the YAML here or just before."
-        raise _refused(shown_as, line, column, "yaml-syntax", problem, advice) from error
-    except (YAMLError, ValueError, RecursionError) as error:
-        problem = str(error).splitlines()[0] if str(error) else "not YAML"
-        raise _refused(shown_as, 0, 0, "yaml-syntax", problem, "Mend the YAML.") from error
-    places: dict[Path_, tuple[int, int]] = {}
-    return Document(shown_as, _plain(node, (), places), places)
+        before = error.object[: error.start]
+        line, column = before.count(b"\n") + 1, error.start - before.rfind(b"\n")
+        flaw = Flaw(line, column, "encoding", "is not UTF-8 from here on", "Save it as UTF-8.")
+        raise _refused(shown_as, flaw) from error
+    data, places, flaws = compose(text)
+    if flaws:
+        raise _refused(shown_as, *flaws)
+    return Document(shown_as, data, places)
 
 
-def _refused(
-    file: str, line: int, column: int, code: str, message: str, advice: str
-) -> RuleSetError:
-    return RuleSetError([Issue(file, line, column, message, code, "", advice)])
-
-
-def _plain(node: Any, path: Path_, places: dict[Path_, tuple[int, int]]) -> Any:
-    if isinstance(node, CommentedMap):
-        places.setdefault(path, (node.lc.line + 1, node.lc.col + 1))
-        out: dict[str, Any] = {}
-        for key, value in node.items():
-            name = str(key)
-            line, column = node.lc.key(key)
-            places[(*path, name)] = (line + 1, column + 1)
-            out[name] = _plain(value, (*path, name), places)
-        return out
-    if isinstance(node, CommentedSeq):
-        places.setdefault(path, (node.lc.line + 1, node.lc.col + 1))
-        items: list[Any] = []
-        for index, value in enumerate(node):
-            line, column = node.lc.item(index)
-            places[(*path, index)] = (line + 1, column + 1)
-            items.append(_plain(value, (*path, index), places))
-        return items
-    if isinstance(node, bool):
-        return bool(node)
-    if isinstance(node, float):
-        return float(node)
-    if isinstance(node, int):
-        return int(node)
-    if isinstance(node, str):
-        return str(node)
-    return node
+def _refused(file: str, *flaws: Flaw) -> RuleSetError:
+    return RuleSetError(
+        [
+            Issue(file, flaw.line, flaw.column, flaw.message, flaw.code, "", flaw.advice)
+            for flaw in flaws
+        ]
+    )

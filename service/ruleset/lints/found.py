@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from service.ruleset.compose import Path_
 from service.ruleset.model import RuleSet
-from service.ruleset.source import Path_
 
 
 @dataclass(frozen=True, slots=True)
