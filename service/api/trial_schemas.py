@@ -74,6 +74,10 @@ class DifferenceSchema(ma.Schema):
     next_check = _changed("The id of the next check.")
     problem = _changed("Whether the case has a problem.")
     precautions_lost = fields.List(fields.String(), metadata=described("Ids; each is an error."))
+    precautions_dropped = fields.List(
+        fields.String(),
+        metadata=described("Ids of those that the step which now comes next does not need."),
+    )
     precautions_gained = fields.List(fields.String(), metadata=described("Ids."))
 
 

@@ -26,11 +26,12 @@ class Loss:
     message: str
 
 
-def difference(installed: Assessment, candidate: Assessment) -> dict[str, Any]:
-    """How two assessments of a case differ; empty if they do not.
+def difference(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> dict[str, Any]:
+    """How a candidate's assessment of a case differs from the installed one; empty if it does not.
 
-    `status`, `verdict` (fault), `confidence` and `next_check` as they were and are;
-    `precautions_lost` and `precautions_gained` as ids.
+    rule_set: the installed one. `status`, `verdict` (fault), `confidence` and `next_check` as they
+    were and are; then precautions as ids: `precautions_lost` are those that the installed rule set
+    gives for what the candidate says comes next, `precautions_dropped` those for another step only.
     """
     before, after = _decided(installed), _decided(candidate)
     out: dict[str, Any] = {
@@ -39,10 +40,38 @@ def difference(installed: Assessment, candidate: Assessment) -> dict[str, Any]:
         if before[key] != after[key]
     }
     had, has = _precautions(installed), _precautions(candidate)
-    if lost := [one for one in had if one not in has]:
-        out["precautions_lost"] = lost
-    if gained := [one for one in has if one not in had]:
-        out["precautions_gained"] = gained
+    same_step = not {"status", "verdict", "next_check"} & out.keys()
+    needed = set(had) if same_step else _needed(rule_set, installed, candidate)
+    gone = [one for one in (*had, *sorted(needed - set(had))) if one not in has]
+    for key, found in (
+        ("precautions_lost", [one for one in gone if one in needed]),
+        ("precautions_dropped", [one for one in gone if one not in needed]),
+        ("precautions_gained", [one for one in has if one not in had]),
+    ):
+        if found:
+            out[key] = found
+    return out
+
+
+def _needed(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> set[str]:
+    """The precautions that a rule set gives for the step which a candidate comes to."""
+    out = set(rule_set.always)
+    fired = {one["rule"] for one in installed["explanation"]["rules"]}
+    for rule in rule_set.rules:
+        if rule.id in fired:
+            required = (one.targets for one in rule.consequences if one.kind == "require")
+            out.update(*required)
+    if candidate["status"] == "not-released":
+        out.update(rule_set.when_not_released)
+    step, verdict = candidate["next_check"], candidate["verdict"]
+    if step is not None:
+        check = step["for_check"] if step["kind"] == "preparation" else step["id"]
+        out.update(_check(rule_set, check) if check in rule_set.checks else ())
+        preparation = rule_set.preparations.get(step["id"])
+        if preparation is not None:
+            out.update((preparation.confirms, *preparation.precautions))
+    if verdict is not None and verdict["remedy"]["id"] in rule_set.remedies:
+        out.update(_remedy(rule_set, verdict["remedy"]["id"]))
     return out
 
 
@@ -61,10 +90,7 @@ def _precautions(assessment: Assessment) -> list[str]:
 
 
 def losses_of_case(case: str, found: Mapping[str, Any]) -> Iterator[Loss]:
-    """What a case's difference means for safety: each precaution that its answer had and has not.
-
-    A stop that is no stop any more is lost as well.
-    """
+    """What a case's difference means for safety: precautions that are lost, and a stop that is."""
     status = found.get("status", {})
     if status.get("installed") == "stop-work":
         yield Loss(
@@ -73,10 +99,8 @@ def losses_of_case(case: str, found: Mapping[str, Any]) -> Iterator[Loss]:
             "stop-work",
             f"STOP LOST: case {case} ended in stop-work and now is {status['candidate']}",
         )
-    moved = [key for key in ("status", "verdict", "next_check") if key in found]
-    why = f"; what comes next is another ({', '.join(moved)})" if moved else ""
     for one in found.get("precautions_lost", ()):
-        message = f"PRECAUTION LOST: case {case} no longer gives {one}{why}"
+        message = f"PRECAUTION LOST: case {case} does not give {one}"
         yield Loss("precaution-lost", case, one, message)
 
 
@@ -93,6 +117,9 @@ def weakened(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss]:
         yield from _lost("check", name, _check(installed, name), _check(candidate, name))
     for name in sorted(installed.remedies.keys() & candidate.remedies.keys()):
         yield from _lost("remedy", name, _remedy(installed, name), _remedy(candidate, name))
+    for name in sorted(installed.access.keys() & candidate.access.keys()):
+        had, has = installed.access[name].closes_with, candidate.access[name].closes_with
+        yield from _lost("access", name, had, has)
     yield from _weaker_precautions(installed, candidate)
     stops = {rule.id for rule in candidate.rules if _stops(rule)}
     for rule in installed.rules:
@@ -110,7 +137,7 @@ def _lost(what: str, name: str, had: Any, has: Any) -> Iterator[Loss]:
 def _check(rule_set: RuleSet, name: str) -> tuple[str, ...]:
     check = rule_set.checks[name]
     access = rule_set.access[check.access]
-    return (*access.requires, *access.precautions, *access.closes_with, *check.precautions)
+    return (*access.requires, *access.precautions, *check.precautions)
 
 
 def _remedy(rule_set: RuleSet, name: str) -> tuple[str, ...]:

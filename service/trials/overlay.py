@@ -17,7 +17,8 @@ import jsonpatch
 import jsonpointer
 
 from service.problems import invalid_request, pointer
-from service.ruleset.source import Document, Issue, Path_
+from service.ruleset.compose import Path_
+from service.ruleset.source import Document, Issue
 from service.trials.sections import SECTIONS, file_of
 
 _NAMED_BY = ("id", "quantity")

@@ -48,15 +48,15 @@ class Tried:
     installed: Result | None
     unmet: tuple[str, ...] | None  # None: the case is no own case of a rule set
 
-    @property
-    def difference(self) -> dict[str, Any]:
-        """How the two differ; empty if they do not, or cannot be held against each other."""
-        if self.installed is None:
-            return {}
-        if "problem" in self.installed or "problem" in self.candidate:
-            had, has = ("problem" in one for one in (self.installed, self.candidate))
-            return {"problem": {"installed": had, "candidate": has}} if had != has else {}
-        return difference(self.installed["assessment"], self.candidate["assessment"])
+
+def differs(one: Tried, installed: Judge | None) -> dict[str, Any]:
+    """How the two differ; empty if they do not, or cannot be held against each other."""
+    if one.installed is None or installed is None:
+        return {}
+    if "problem" in one.installed or "problem" in one.candidate:
+        had, has = ("problem" in each for each in (one.installed, one.candidate))
+        return {"problem": {"installed": had, "candidate": has}} if had != has else {}
+    return difference(installed.rule_set, one.installed["assessment"], one.candidate["assessment"])
 
 
 def try_cases(cases: Iterable[Any], candidate: Judge, installed: Judge | None) -> Iterator[Tried]:
@@ -100,7 +100,7 @@ def trial(
     rows: list[dict[str, Any]] = []
     tally = _Tally()
     for index, one in enumerate(try_cases(cases, candidate, installed)):
-        found = one.difference
+        found = differs(one, installed)
         losses += losses_of_case(one.case_id or f"number {index}", found)
         tally.add(one, found)
         row = _row(index, one, found, full=full)

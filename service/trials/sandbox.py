@@ -68,7 +68,7 @@ def run_apart(module: str, job: Any, limits: Limits) -> dict[str, Any]:
         finally:
             process.kill()
             process.wait()
-        if code == 0:
+        if code == 0 and answer.seek(0, os.SEEK_END):
             return _answered(answer)
         log.error("work on a candidate ended with %d: %s", code, _end_of(said))
         raise _failed(_why(code, limits))
@@ -144,6 +144,7 @@ def _done(work: Callable[[Any], Mapping[str, Any]], job: Any) -> Mapping[str, An
 def _keep_within(limits: Limits) -> None:
     import resource
 
+    signal.signal(signal.SIGXFSZ, signal.SIG_DFL)  # Python has it ignored
     signal.alarm(limits.seconds)
     for kind, most in (
         # In case that the alarm is never heard, or the service is gone that would end this.

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
+from service.candidates import judge
 from service.ruleset.build import build
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
+from service.ruleset.own_cases import read_cases
 from service.trials.difference import difference, losses_of_case, weakened
 from service.trials.overlay import overlay
+from service.trials.report import trial
 
 
-def assessment(**more: Any) -> dict[str, Any]:
+def step(check: str) -> dict[str, Any]:
+    return {"id": check, "kind": "measurement", "for_check": None}
+
+
+def assessment(*precautions: str, **more: Any) -> dict[str, Any]:
     base: dict[str, Any] = {
         "status": "check-next",
         "verdict": None,
-        "next_check": {"id": "display"},
-        "precautions": [{"id": "local-codes"}, {"id": "supply-disconnected"}],
+        "next_check": step("door-switch"),
+        "precautions": [{"id": one} for one in ("local-codes", *precautions)],
+        "explanation": {"rules": []},
     }
     return {**base, **more}
 
@@ -27,28 +36,33 @@ def assessment(**more: Any) -> dict[str, Any]:
 FOUND = {
     "status": "fault-found",
     "next_check": None,
-    "verdict": {"fault": "diode-open", "confidence": 0.95},
+    "verdict": {
+        "fault": "door-switch-open",
+        "confidence": 0.95,
+        "remedy": {"id": "replace-door-switch"},
+    },
 }
+INSIDE = ("supply-disconnected", "hot-and-sharp", "motor-capacitor-about")
 
 
-def test_what_is_the_same_is_left_out() -> None:
-    assert difference(assessment(), assessment()) == {}
-    assert difference(assessment(**FOUND), assessment(**FOUND)) == {}
+def test_what_is_the_same_is_left_out(dryer: RuleSet) -> None:
+    assert difference(dryer, assessment(*INSIDE), assessment(*INSIDE)) == {}
+    assert difference(dryer, assessment(**FOUND), assessment(**FOUND)) == {}
 
 
-def test_each_thing_decided_is_held_against_the_other() -> None:
-    found = difference(assessment(), assessment(**FOUND))
-    assert found == {
+def test_each_thing_decided_is_held_against_the_other(dryer: RuleSet) -> None:
+    remedy = (*INSIDE, "never-bypass", "like-for-like")
+    assert difference(dryer, assessment(*INSIDE), assessment(*remedy, **FOUND)) == {
         "status": {"installed": "check-next", "candidate": "fault-found"},
-        "verdict": {"installed": None, "candidate": "diode-open"},
+        "verdict": {"installed": None, "candidate": "door-switch-open"},
         "confidence": {"installed": None, "candidate": 0.95},
-        "next_check": {"installed": "display", "candidate": None},
+        "next_check": {"installed": "door-switch", "candidate": None},
+        "precautions_gained": ["never-bypass", "like-for-like"],
     }
 
 
-def test_a_lost_precaution_is_a_loss_and_a_gained_one_is_not() -> None:
-    fewer = assessment(precautions=[{"id": "local-codes"}])
-    found = difference(assessment(), fewer)
+def test_a_lost_precaution_is_a_loss_and_a_gained_one_is_not(dryer: RuleSet) -> None:
+    found = difference(dryer, assessment(*INSIDE), assessment(*INSIDE[1:]))
     assert found == {"precautions_lost": ["supply-disconnected"]}
     (loss,) = losses_of_case("stand-3", found)
     assert (loss.kind, loss.where, loss.lost) == (
@@ -57,22 +71,58 @@ def test_a_lost_precaution_is_a_loss_and_a_gained_one_is_not() -> None:
         "supply-disconnected",
     )
     assert loss.message.startswith("PRECAUTION LOST: case stand-3")
-    found = difference(fewer, assessment())
+    found = difference(dryer, assessment(*INSIDE[1:]), assessment(*INSIDE))
     assert found == {"precautions_gained": ["supply-disconnected"]}
     assert list(losses_of_case("stand-3", found)) == []
 
 
-def test_a_loss_says_if_the_next_step_is_another() -> None:
-    other = assessment(precautions=[{"id": "local-codes"}], next_check={"id": "lamp"})
-    (loss,) = losses_of_case("a", difference(assessment(), other))
-    assert "what comes next is another (next_check)" in loss.message
+OUTSIDE = ("moving-parts", "stop-if-it-smells", "hot-exhaust")
 
 
-def test_a_stop_that_is_none_any_more_is_a_loss() -> None:
+def test_what_only_another_step_needs_is_dropped_and_not_lost(dryer: RuleSet) -> None:
+    outside = assessment(*OUTSIDE, next_check=step("motor-sound"))
+    found = difference(dryer, assessment(*INSIDE), outside)
+    assert found["precautions_dropped"] == list(INSIDE)
+    assert "precautions_lost" not in found
+    assert list(losses_of_case("a", found)) == []
+
+
+def test_what_the_other_step_needs_is_lost_though_the_old_one_did_not(dryer: RuleSet) -> None:
+    before = assessment(*OUTSIDE, next_check=step("motor-sound"))
+    found = difference(dryer, before, assessment(*INSIDE[1:]))
+    assert found["precautions_lost"] == ["supply-disconnected"]
+    repair = difference(dryer, before, assessment(*INSIDE, **FOUND))
+    assert repair["precautions_lost"] == ["like-for-like", "never-bypass"]
+
+
+def test_what_a_rule_requires_is_lost_whatever_comes_next(dryer: RuleSet) -> None:
+    rule = next(rule for rule in dryer.rules for one in rule.consequences if one.kind == "require")
+    required = next(one.targets[0] for one in rule.consequences if one.kind == "require")
+    warned = assessment(*INSIDE, required, explanation={"rules": [{"rule": rule.id}]})
+    found = difference(dryer, warned, assessment(next_check=None, status="unresolved"))
+    assert required in found["precautions_lost"]
+
+
+def test_a_stop_that_is_none_any_more_is_a_loss(dryer: RuleSet) -> None:
     stopped = assessment(status="stop-work", next_check=None)
-    losses = list(losses_of_case("a", difference(stopped, assessment())))
+    losses = list(losses_of_case("a", difference(dryer, stopped, assessment(*INSIDE))))
     assert [one.kind for one in losses] == ["stop-lost"]
-    assert list(losses_of_case("a", difference(assessment(), stopped))) == []
+    assert list(losses_of_case("a", difference(dryer, assessment(), stopped))) == []
+
+
+def test_another_order_of_checks_alone_loses_nothing(
+    catalogue: Catalogue, changed: Callable[[Any], RuleSet], dryer: RuleSet
+) -> None:
+    rng = random.Random(5)
+    minutes = {name: {"minutes": rng.choice([0.2, 1, 5, 20])} for name in dryer.checks}
+    given = [
+        case
+        for document in read_cases(catalogue.source(dryer.id).folder)
+        for case in document.data["cases"]
+    ]
+    answer = trial(given[::3], judge(changed({"checks": minutes})), judge(dryer))
+    assert answer["summary"]["differences"]["next_check"] > 5
+    assert answer["errors"] == []
 
 
 @pytest.fixture(scope="module")
@@ -93,8 +143,8 @@ def test_the_same_rule_set_loses_nothing(dryer: RuleSet) -> None:
 # What an author takes away, and what is said to be lost where.
 TAKEN = {
     "of all answers": ({"always": []}, "precaution-lost", "always", "local-codes"),
-    "of a check's own": (
-        {"checks": {"outlet-voltage": {"precautions": []}}},
+    "of the place of a check": (
+        {"access": {"outlet": {"precautions": []}}},
         "precaution-lost",
         "outlet-voltage",
         "live-mains-measurement",
@@ -128,7 +178,6 @@ TAKEN = {
 
 @pytest.mark.parametrize("name", TAKEN)
 def test_what_protects_people_is_missed_without_any_case(
-    changed: Callable[[Any], RuleSet],
     catalogue: Catalogue,
     dryer: RuleSet,
     name: str,
