@@ -173,25 +173,31 @@ def _print_tested(tested: authoring.Tested, *, coverage: bool) -> None:
 def _print_trial(found: dict[str, Any]) -> None:
     for one in found["errors"]:
         click.secho(one["message"], fg="red", bold=True)
-    for case in found["cases"]:
-        difference = case.get("difference")
-        if not difference:
-            continue
-        click.secho(case["case_id"] or f"case {case['index']}", bold=True)
-        for key, change in difference.items():
-            said = (
-                ", ".join(change)
-                if isinstance(change, list)
-                else f"{_shown(change['installed'])} -> {_shown(change['candidate'])}"
-            )
-            click.echo(f"    {key}: {said}")
+    # What is lost has been said; what else differs is shown case by case.
+    differing = [
+        (case, {key: one for key, one in case["difference"].items() if key != "precautions_lost"})
+        for case in found["cases"]
+        if case["difference"]
+    ]
+    for case, changes in differing:
+        if changes:
+            click.secho(case["case_id"] or f"case {case['index']}", bold=True)
+        for key, change in changes.items():
+            click.echo(f"    {key}: {_change(change)}")
     summary = found["summary"]
-    name = found["candidate"]["id"]
     counts = ", ".join(f"{key} {count}" for key, count in summary["differences"].items())
-    said = f"{name}: {summary['changed']} of {_counted(summary['cases'], 'case')} differ"
-    click.secho(said + (f" ({counts})" if counts else ""), bold=True)
+    said = f"{summary['changed']} of {_counted(summary['cases'], 'case')} differ"
+    click.secho(
+        f"{found['candidate']['id']}: {said}" + (f" ({counts})" if counts else ""), bold=True
+    )
     if found["errors"]:
         click.secho(f"{_counted(len(found['errors']), 'loss')} of safety", fg="red", bold=True)
+
+
+def _change(change: Any) -> str:
+    if isinstance(change, list):
+        return ", ".join(change)
+    return f"{_shown(change['installed'])} -> {_shown(change['candidate'])}"
 
 
 def _shown(value: Any) -> str:

@@ -103,9 +103,14 @@ class TriedCaseSchema(ma.Schema):
 class LossSchema(ma.Schema):
     """Something that protects people and that the candidate has not kept."""
 
-    kind = one_of("precaution-lost", "stop-lost")
-    where = string("The case, check, remedy, precaution or rule.")
-    lost = string("What is not there any more.")
+    kind = one_of("precaution-lost", "precaution-weakened", "stop-lost")
+    lost = string("The precaution; or the rule that stopped work, `stop-work` for cases.")
+    where = fields.Dict(
+        keys=fields.String(),
+        values=fields.List(fields.String()),
+        required=True,
+        metadata=described("Ids by what they are: checks, remedies, access, cases, rule set."),
+    )
     message = string()
 
 
@@ -124,7 +129,6 @@ class TrialSummarySchema(ma.Schema):
     changed = fields.Integer(required=True, metadata=described("Cases that differ."))
     differences = counts("Cases by what differs.")
     expectations = fields.Nested(ExpectationsMetSchema, required=True)
-    errors = counts("Losses by kind.")
 
 
 class TrialSchema(ma.Schema):

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from service.ruleset.model import RuleSet
+from service.ruleset.model import NO_FAULT, RuleSet
 
 
 def coverage(rule_set: RuleSet, assessments: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
@@ -21,6 +21,8 @@ def coverage(rule_set: RuleSet, assessments: Iterable[Mapping[str, Any]]) -> dic
     for one in assessments:
         fired |= {rule["rule"] for rule in one["explanation"]["rules"]}
         read |= {f"{each['check']}/{each['outcome']}" for each in one["findings"]}
+        if one["status"] == "no-fault-found":
+            found.add(NO_FAULT)
         if one["verdict"] is not None:
             found.add(one["verdict"]["fault"])
             found |= {each["fault"] for each in one["verdict"]["also_found"]}

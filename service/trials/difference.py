@@ -2,28 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.ruleset.model import Rule, RuleSet
+from service.ruleset.model import Precaution, Rule, RuleSet
 
 Assessment = Mapping[str, Any]
 
+_NAMED = 3  # places of a loss that its message names
+_ANYWHERE = "rule set"
 _WORDS = ("DANGER", "WARNING", "CAUTION", "NOTICE")  # ISO 3864-2:2016 and ANSI Z535.4 (from memory)
 
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """Something that protects people and that the candidate has not kept.
+    """Something that protects people and that the candidate has not kept, and one place of it.
 
-    where: the case, check, remedy, precaution or rule. lost: what is not there any more.
+    kind: precaution-lost, precaution-weakened or stop-lost. lost: the precaution, the rule that
+    stopped work, or `stop-work`. place: checks, cases, ... and which one of these.
     """
 
     kind: str
-    where: str
     lost: str
+    place: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """All places of one loss."""
+
+    kind: str
+    lost: str
+    where: Mapping[str, list[str]]
     message: str
+
+
+def gathered(losses: Iterable[Loss]) -> list[Losses]:
+    """One entry for each thing lost, with all its places: one mistake is often felt in many."""
+    by_thing: dict[tuple[str, str], dict[str, list[str]]] = {}
+    for one in losses:
+        places = by_thing.setdefault((one.kind, one.lost), {})
+        places.setdefault(one.place, []).append(one.where)
+    return [
+        Losses(kind, lost, where, _message(kind, lost, where))
+        for (kind, lost), where in by_thing.items()
+    ]
+
+
+def _message(kind: str, lost: str, where: Mapping[str, list[str]]) -> str:
+    places = "; ".join(f"{place}: {_some(names)}" for place, names in where.items())
+    return f"{kind.replace('-', ' ').upper()}: {lost} ({places})"
+
+
+def _some(names: list[str]) -> str:
+    more = len(names) - _NAMED
+    return ", ".join(names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def difference(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> dict[str, Any]:
@@ -91,17 +126,10 @@ def _precautions(assessment: Assessment) -> list[str]:
 
 def losses_of_case(case: str, found: Mapping[str, Any]) -> Iterator[Loss]:
     """What a case's difference means for safety: precautions that are lost, and a stop that is."""
-    status = found.get("status", {})
-    if status.get("installed") == "stop-work":
-        yield Loss(
-            "stop-lost",
-            case,
-            "stop-work",
-            f"STOP LOST: case {case} ended in stop-work and now is {status['candidate']}",
-        )
+    if found.get("status", {}).get("installed") == "stop-work":
+        yield Loss("stop-lost", "stop-work", "cases", case)
     for one in found.get("precautions_lost", ()):
-        message = f"PRECAUTION LOST: case {case} does not give {one}"
-        yield Loss("precaution-lost", case, one, message)
+        yield Loss("precaution-lost", one, "cases", case)
 
 
 def weakened(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss]:
@@ -109,29 +137,32 @@ def weakened(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss]:
 
     Only things that both have are held against each other; and rules that stop work.
     """
-    yield from _lost("rule set", "always", installed.always, candidate.always)
-    yield from _lost(
-        "rule set", "when-not-released", installed.when_not_released, candidate.when_not_released
-    )
-    for name in sorted(installed.checks.keys() & candidate.checks.keys()):
-        yield from _lost("check", name, _check(installed, name), _check(candidate, name))
-    for name in sorted(installed.remedies.keys() & candidate.remedies.keys()):
-        yield from _lost("remedy", name, _remedy(installed, name), _remedy(candidate, name))
-    for name in sorted(installed.access.keys() & candidate.access.keys()):
+    for field in ("always", "when_not_released"):
+        had, has = getattr(installed, field), getattr(candidate, field)
+        yield from _lost(_ANYWHERE, field.replace("_", "-"), had, has)
+    for name in _both(installed.checks, candidate.checks):
+        yield from _lost("checks", name, _check(installed, name), _check(candidate, name))
+    for name in _both(installed.remedies, candidate.remedies):
+        yield from _lost("remedies", name, _remedy(installed, name), _remedy(candidate, name))
+    for name in _both(installed.access, candidate.access):
         had, has = installed.access[name].closes_with, candidate.access[name].closes_with
         yield from _lost("access", name, had, has)
-    yield from _weaker_precautions(installed, candidate)
+    for name in _both(installed.precautions, candidate.precautions):
+        for how in _weaker(installed.precautions[name], candidate.precautions[name]):
+            yield Loss("precaution-weakened", name, _ANYWHERE, how)
     stops = {rule.id for rule in candidate.rules if _stops(rule)}
     for rule in installed.rules:
         if _stops(rule) and rule.id not in stops:
-            message = f"STOP LOST: no rule {rule.id} stops work any more"
-            yield Loss("stop-lost", rule.id, "stop-work", message)
+            yield Loss("stop-lost", rule.id, _ANYWHERE, "no such rule stops work any more")
 
 
-def _lost(what: str, name: str, had: Any, has: Any) -> Iterator[Loss]:
+def _both(installed: Mapping[str, Any], candidate: Mapping[str, Any]) -> list[str]:
+    return [name for name in installed if name in candidate]
+
+
+def _lost(place: str, name: str, had: Iterable[str], has: Iterable[str]) -> Iterator[Loss]:
     for one in sorted(set(had) - set(has)):
-        message = f"PRECAUTION LOST: {what} {name} no longer asks for {one}"
-        yield Loss("precaution-lost", name, one, message)
+        yield Loss("precaution-lost", one, place, name)
 
 
 def _check(rule_set: RuleSet, name: str) -> tuple[str, ...]:
@@ -146,21 +177,15 @@ def _remedy(rule_set: RuleSet, name: str) -> tuple[str, ...]:
     return (*access.requires, *access.precautions, *remedy.precautions)
 
 
-def _weaker_precautions(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss]:
-    for name in sorted(installed.precautions.keys() & candidate.precautions.keys()):
-        before, after = installed.precautions[name], candidate.precautions[name]
-        if before.confirm and not after.confirm:
-            message = f"PRECAUTION LOST: {name} need not be confirmed any more"
-            yield Loss("precaution-lost", name, "confirmation", message)
-        if _WORDS.index(after.signal_word) > _WORDS.index(before.signal_word):
-            message = f"PRECAUTION LOST: {name} is {after.signal_word}, no longer"
-            yield Loss(
-                "precaution-lost", name, before.signal_word, f"{message} {before.signal_word}"
-            )
-        for field in ("withdrawn_by", "stale_after"):
-            for one in sorted(set(getattr(before, field)) - set(getattr(after, field))):
-                message = f"PRECAUTION LOST: {name} outlives {one}, which took it back ({field})"
-                yield Loss("precaution-lost", name, one, message)
+def _weaker(before: Precaution, after: Precaution) -> Iterator[str]:
+    """In what a precaution protects less than it did."""
+    if before.confirm and not after.confirm:
+        yield "need not be confirmed any more"
+    if _WORDS.index(after.signal_word) > _WORDS.index(before.signal_word):
+        yield f"is {after.signal_word}, no longer {before.signal_word}"
+    for field in ("withdrawn_by", "stale_after"):
+        for one in sorted(set(getattr(before, field)) - set(getattr(after, field))):
+            yield f"is no longer taken back by {one}"
 
 
 def _stops(rule: Rule) -> bool:

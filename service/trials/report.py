@@ -11,7 +11,7 @@ from service.batch.items import Item
 from service.batch.run import Form, Result, assess_item, brief
 from service.ruleset.model import RuleSet
 from service.ruleset.source import RuleSetError
-from service.trials.difference import Loss, difference, losses_of_case, weakened
+from service.trials.difference import difference, gathered, losses_of_case, weakened
 from service.trials.expectations import is_own_case, unmet
 
 Assess = Callable[[Any], dict[str, Any]]
@@ -110,8 +110,8 @@ def trial(
     return {
         "candidate": reference(candidate.rule_set),
         "installed": None if installed is None else reference(installed.rule_set),
-        "errors": [asdict(one) for one in losses],
-        "summary": tally.summary(losses),
+        "errors": [asdict(one) for one in gathered(losses)],
+        "summary": tally.summary(),
         "cases": rows,
     }
 
@@ -151,12 +151,11 @@ class _Tally:
             self.expected += 1
             self.met += one.candidate["agrees"]
 
-    def summary(self, losses: Iterable[Loss]) -> dict[str, Any]:
+    def summary(self) -> dict[str, Any]:
         return {
             "cases": self.cases,
             "problems": self.problems,
             "changed": self.changed,
             "differences": dict(sorted(self.differences.items())),
             "expectations": {"cases": self.expected, "met": self.met},
-            "errors": dict(sorted(Counter(one.kind for one in losses).items())),
         }

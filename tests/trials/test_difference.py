@@ -13,7 +13,7 @@ from service.ruleset.build import build
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
 from service.ruleset.own_cases import read_cases
-from service.trials.difference import difference, losses_of_case, weakened
+from service.trials.difference import Loss, difference, gathered, losses_of_case, weakened
 from service.trials.overlay import overlay
 from service.trials.report import trial
 
@@ -65,12 +65,7 @@ def test_a_lost_precaution_is_a_loss_and_a_gained_one_is_not(dryer: RuleSet) -> 
     found = difference(dryer, assessment(*INSIDE), assessment(*INSIDE[1:]))
     assert found == {"precautions_lost": ["supply-disconnected"]}
     (loss,) = losses_of_case("stand-3", found)
-    assert (loss.kind, loss.where, loss.lost) == (
-        "precaution-lost",
-        "stand-3",
-        "supply-disconnected",
-    )
-    assert loss.message.startswith("PRECAUTION LOST: case stand-3")
+    assert loss == Loss("precaution-lost", "supply-disconnected", "cases", "stand-3")
     found = difference(dryer, assessment(*INSIDE[1:]), assessment(*INSIDE))
     assert found == {"precautions_gained": ["supply-disconnected"]}
     assert list(losses_of_case("stand-3", found)) == []
@@ -142,36 +137,46 @@ def test_the_same_rule_set_loses_nothing(dryer: RuleSet) -> None:
 
 # What an author takes away, and what is said to be lost where.
 TAKEN = {
-    "of all answers": ({"always": []}, "precaution-lost", "always", "local-codes"),
+    "of all answers": (
+        {"always": []},
+        Loss("precaution-lost", "local-codes", "rule set", "always"),
+    ),
     "of the place of a check": (
         {"access": {"outlet": {"precautions": []}}},
-        "precaution-lost",
-        "outlet-voltage",
-        "live-mains-measurement",
+        Loss("precaution-lost", "live-mains-measurement", "checks", "outlet-voltage"),
+    ),
+    "of a check's own": (
+        {"checks": {"control-thermostat-heated": {"precautions": []}}},
+        Loss("precaution-lost", "heat-gun-care", "checks", "control-thermostat-heated"),
+    ),
+    "of a remedy": (
+        {"remedies": {"replace-belt-switch": {"precautions": []}}},
+        Loss("precaution-lost", "never-bypass", "remedies", "replace-belt-switch"),
+    ),
+    "of closing up": (
+        {"access": {"panels-on": {"closes_with": []}}},
+        Loss("precaution-lost", "panels-fitted", "access", "panels-on"),
     ),
     "need to confirm": (
         {"precautions": {"panels-fitted": {"confirm": False}}},
-        "precaution-lost",
-        "panels-fitted",
-        "confirmation",
+        Loss("precaution-weakened", "panels-fitted", "rule set", "need not be confirmed any more"),
     ),
     "signal word": (
         {"precautions": {"do-not-use": {"signal_word": "NOTICE"}}},
-        "precaution-lost",
-        "do-not-use",
-        "DANGER",
+        Loss("precaution-weakened", "do-not-use", "rule set", "is NOTICE, no longer DANGER"),
     ),
     "what takes a confirmation back": (
         {"precautions": {"supply-disconnected": {"withdrawn_by": []}}},
-        "precaution-lost",
-        "supply-disconnected",
-        "panels-fitted",
+        Loss(
+            "precaution-weakened",
+            "supply-disconnected",
+            "rule set",
+            "is no longer taken back by panels-fitted",
+        ),
     ),
     "rule that stops work": (
         {"rules": {"element-on-the-chassis": None}},
-        "stop-lost",
-        "element-on-the-chassis",
-        "stop-work",
+        Loss("stop-lost", "element-on-the-chassis", "rule set", "no such rule stops work any more"),
     ),
 }
 
@@ -182,15 +187,26 @@ def test_what_protects_people_is_missed_without_any_case(
     dryer: RuleSet,
     name: str,
 ) -> None:
-    changes, kind, where, lost = TAKEN[name]
+    changes, loss = TAKEN[name]
     # Lint may refuse some of these as well; what is lost is told apart from that.
-    documents = overlay(catalogue.source("tumble-dryer").documents, changes, {})
-    losses = list(weakened(dryer, build(documents)))
-    assert (kind, where, lost) in {(one.kind, one.where, one.lost) for one in losses}
-    assert all(one.message.startswith(("PRECAUTION LOST", "STOP LOST")) for one in losses)
+    less = build(overlay(catalogue.source("tumble-dryer").documents, changes, {}))
+    assert loss in weakened(dryer, less)
     # And the other way round nothing is lost: more protection is no error.
-    back = {(one.kind, one.where, one.lost) for one in weakened(build(documents), dryer)}
-    assert (kind, where, lost) not in back
+    assert loss not in weakened(less, dryer)
+
+
+def test_one_mistake_is_one_error_with_all_its_places() -> None:
+    losses = [Loss("precaution-lost", "gloves", "checks", f"check-{n}") for n in range(5)]
+    losses += [
+        Loss("precaution-lost", "gloves", "cases", "a"),
+        Loss("stop-lost", "r", "cases", "b"),
+    ]
+    gloves, stop = gathered(losses)
+    assert gloves.where == {"checks": [f"check-{n}" for n in range(5)], "cases": ["a"]}
+    assert gloves.message == (
+        "PRECAUTION LOST: gloves (checks: check-0, check-1, check-2 and 2 more; cases: a)"
+    )
+    assert stop.message == "STOP LOST: r (cases: b)"
 
 
 def test_more_precautions_are_no_loss(changed: Callable[[Any], RuleSet], dryer: RuleSet) -> None:
