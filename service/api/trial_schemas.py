@@ -70,7 +70,7 @@ class DifferenceSchema(ma.Schema):
 
     status = _changed("The status.")
     verdict = _changed("The fault of the verdict.")
-    confidence = _changed("The confidence of the verdict.")
+    confidence = _changed("The confidence of the verdict, if it differs by 0.001 or more.")
     next_check = _changed("The id of the next check.")
     problem = _changed("Whether the case has a problem.")
     precautions_lost = fields.List(fields.String(), metadata=described("Ids; each is an error."))
@@ -104,7 +104,7 @@ class LossSchema(ma.Schema):
     """Something that protects people and that the candidate has not kept."""
 
     kind = one_of("precaution-lost", "precaution-weakened", "stop-lost")
-    lost = string("The precaution; or the rule that stopped work, `stop-work` for cases.")
+    lost = string("The precaution; or the rule that stopped work, or the status of cases.")
     where = fields.Dict(
         keys=fields.String(),
         values=fields.List(fields.String()),

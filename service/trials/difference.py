@@ -10,6 +10,7 @@ from service.ruleset.model import Precaution, Rule, RuleSet
 
 Assessment = Mapping[str, Any]
 
+LEAST_CONFIDENCE = 0.001  # confidences that are closer are taken for the same
 _NAMED = 3  # places of a loss that its message names
 _ANYWHERE = "rule set"
 _WORDS = ("DANGER", "WARNING", "CAUTION", "NOTICE")  # ISO 3864-2:2016 and ANSI Z535.4 (from memory)
@@ -72,7 +73,7 @@ def difference(rule_set: RuleSet, installed: Assessment, candidate: Assessment) 
     out: dict[str, Any] = {
         key: {"installed": before[key], "candidate": after[key]}
         for key in before
-        if before[key] != after[key]
+        if _differs(before[key], after[key])
     }
     had, has = _precautions(installed), _precautions(candidate)
     same_step = not {"status", "verdict", "next_check"} & out.keys()
@@ -110,6 +111,13 @@ def _needed(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> 
     return out
 
 
+def _differs(before: Any, after: Any) -> bool:
+    """Whether one is not the other; of two confidences, whether it could matter to anybody."""
+    if isinstance(before, float) and isinstance(after, float):
+        return abs(before - after) >= LEAST_CONFIDENCE
+    return bool(before != after)
+
+
 def _decided(assessment: Assessment) -> dict[str, Any]:
     verdict, following = assessment["verdict"], assessment["next_check"]
     return {
@@ -126,8 +134,11 @@ def _precautions(assessment: Assessment) -> list[str]:
 
 def losses_of_case(case: str, found: Mapping[str, Any]) -> Iterator[Loss]:
     """What a case's difference means for safety: precautions that are lost, and a stop that is."""
-    if found.get("status", {}).get("installed") == "stop-work":
+    status = found.get("status", {})
+    if status.get("installed") == "stop-work":
         yield Loss("stop-lost", "stop-work", "cases", case)
+    if status == {"installed": "not-released", "candidate": "released"}:
+        yield Loss("stop-lost", "not-released", "cases", case)
     for one in found.get("precautions_lost", ()):
         yield Loss("precaution-lost", one, "cases", case)
 

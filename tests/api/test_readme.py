@@ -11,8 +11,11 @@ from typing import Any
 from flask.testing import FlaskClient
 
 from service.api.response_schemas import STATUSES
+from service.candidates import Job, work
 from service.diagnosis.assessment import assess_document
 from service.physics.calculations import calculate
+from service.ruleset.catalogue import Catalogue
+from service.trials.submission import Part, Submission
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
@@ -56,7 +59,8 @@ def test_the_readmes_calculation_gets_the_readmes_result() -> None:
 
 
 def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
-    found = re.search(r"<<'END'\n(.*?)    END\n\n(.*?)\n\n", README, re.DOTALL)
+    section = README.split("### Many cases", 1)[1]
+    found = re.search(r"<<'END'\n(.*?)    END\n\n(.*?)\n\n", section, re.DOTALL)
     assert found is not None
     sent, shown = (dedent(part).strip() for part in found.groups())
     answer = client.post(
@@ -66,3 +70,24 @@ def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
         buffered=True,
     )
     assert answer.get_data(as_text=True).split("\r\n")[:-1] == shown.split("\n")
+
+
+def test_the_readmes_trial_loses_what_the_readme_says(catalogue: Catalogue) -> None:
+    section = README.split("### Rule sets of your own", 1)[1]
+    sent = re.search(r"<<'END'\n(.*?)    END\n", section, re.DOTALL)
+    shown = re.search(r"errors come first:\n\n(.*?)\n\n", section, re.DOTALL)
+    assert sent is not None
+    assert shown is not None
+    part = Part("body", dedent(sent[1]).encode(), "yaml")
+    job = Job("trial", Submission((part,)), catalogue, changed_only=True)
+    answer = work(job)
+    for error in answer["errors"]:
+        assert f'"kind": "{error["kind"]}", "lost": "{error["lost"]}"' in shown[1]
+        assert f'"where": {{"cases": ["{error["where"]["cases"][0]}", ...]}}' in shown[1]
+    assert answer["errors"][0]["message"].startswith("PRECAUTION LOST: do-not-use (cases: ")
+    counts = {key: answer["summary"][key] for key in ("cases", "problems", "changed")}
+    assert json.dumps(counts)[:-1] + ", ...}" in shown[1]
+    first = answer["cases"][0]
+    assert f'"case_id": "{first["case_id"]}"' in shown[1]
+    assert f'"difference": {json.dumps(first["difference"])[:60]}' in shown[1]
+    assert f'"unmet": {json.dumps(first["unmet"])[:30]}' in shown[1]

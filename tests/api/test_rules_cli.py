@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 from xml.etree import ElementTree
@@ -96,7 +97,8 @@ def test_own_cases_are_met(folder: Path) -> None:
 
 def test_a_case_that_is_not_met_is_named_with_the_reason(folder: Path) -> None:
     path = folder / "cases" / "further.yaml"
-    replace(path, "status: ", "status: released  # ")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub("status: [a-z-]+", "status: released", text, count=1), encoding="utf-8")
     result = run("test", folder)
     assert result.exit_code == 1
     assert result.output.startswith("NOT MET ")

@@ -61,6 +61,18 @@ def test_each_thing_decided_is_held_against_the_other(dryer: RuleSet) -> None:
     }
 
 
+def test_confidences_that_hardly_differ_are_the_same(dryer: RuleSet) -> None:
+    def found(confidence: float) -> dict[str, Any]:
+        verdict = {**FOUND["verdict"], "confidence": confidence}  # type: ignore[dict-item]
+        return assessment(**{**FOUND, "verdict": verdict})
+
+    assert difference(dryer, found(0.95), found(0.9504)) == {}
+    assert difference(dryer, found(0.95), found(0.952))["confidence"] == {
+        "installed": 0.95,
+        "candidate": 0.952,
+    }
+
+
 def test_a_lost_precaution_is_a_loss_and_a_gained_one_is_not(dryer: RuleSet) -> None:
     found = difference(dryer, assessment(*INSIDE), assessment(*INSIDE[1:]))
     assert found == {"precautions_lost": ["supply-disconnected"]}
@@ -103,6 +115,15 @@ def test_a_stop_that_is_none_any_more_is_a_loss(dryer: RuleSet) -> None:
     losses = list(losses_of_case("a", difference(dryer, stopped, assessment(*INSIDE))))
     assert [one.kind for one in losses] == ["stop-lost"]
     assert list(losses_of_case("a", difference(dryer, assessment(), stopped))) == []
+
+
+def test_a_release_that_the_installed_rule_set_refuses_is_a_loss(dryer: RuleSet) -> None:
+    refused = assessment(status="not-released", next_check=None)
+    released = assessment("do-not-use", status="released", next_check=None)
+    (loss,) = losses_of_case("a", difference(dryer, refused, released))
+    assert loss == Loss("stop-lost", "not-released", "cases", "a")
+    again = difference(dryer, released, refused)
+    assert "stop-lost" not in {one.kind for one in losses_of_case("a", again)}
 
 
 def test_another_order_of_checks_alone_loses_nothing(
