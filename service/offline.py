@@ -118,7 +118,8 @@ class Kept:
             kept = {}
         differ = sorted(key for key in rests_on if kept.get(key) != rests_on[key])
         if differ:
-            raise CannotGoOn(f"{self.path} was begun with another {', '.join(differ)}")
+            other = f"{self.path} was begun with another {', '.join(differ)}"
+            raise CannotGoOn(f"{other}; --fresh drops that and begins anew")
         whole = 0
         with self.path.open("rb+") as lines:
             for line in lines:

@@ -81,7 +81,7 @@ def test_a_part_of_something_else_is_not_gone_on_with(cases: Path) -> None:
     offline.begin(cases, target, job, fresh=False).close()
     refused = batch(cases, "-o", target)
     assert refused.exit_code == 1
-    assert "begun with another detail" in refused.output
+    assert "begun with another detail; --fresh drops that" in refused.output
     cases.write_text(json.dumps(BATCH[1]), encoding="utf-8")
     assert "another cases" in batch(cases, "--brief", "-o", target).output
     assert batch(cases, "-o", target, "--fresh").exit_code == 0
