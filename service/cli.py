@@ -13,6 +13,7 @@ import click
 
 from service import __version__
 from service.api.cases import assessor
+from service.batch.kept import CannotGoOn
 from service.documents import dump_indented, parse_json
 from service.problems import Problem
 from service.rules_cli import rules as rules_group
@@ -93,13 +94,19 @@ def assess(file: Any, rules: Path | None) -> None:
     "-o",
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Where the results go: .ndjson, .json or .csv.  [default: FILE.results.ndjson]",
+    help="Where the results go: .ndjson, .json, .csv or, with ohmpath[parquet], .parquet.  "
+    "[default: FILE.results.ndjson]",
 )
 @click.option("--brief", is_flag=True, help="Of each assessment only what was decided.")
 @click.option("--strict", is_flag=True, help="Exit code 3 if a case has a problem or disagrees.")
 @click.option("--fresh", is_flag=True, help="Begin anew, though a part of the results is there.")
 @click.option(
     "--processes", type=click.IntRange(1, 256), help="How many at a time.  [default: all cores]"
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="A Dask scheduler whose workers do the work, with ohmpath[dask].",
 )
 @_rules
 def batch(
@@ -109,20 +116,29 @@ def batch(
     strict: bool,
     fresh: bool,
     processes: int | None,
+    scheduler: str | None,
     rules: Path | None,
 ) -> None:
     """Assess the cases in FILE (.ndjson, .json or .csv).
 
     Prints the summary. Cut off, it goes on where it was when it is called again the same way; the
-    results appear under their name once they are complete.
+    results appear under their name once they are complete. The workers of a Dask cluster use the
+    rule sets that OHMPATH_RULES names where they run, which must be the same as here.
     """
     from service import offline
 
+    if scheduler is not None and processes is not None:
+        raise click.UsageError("--processes is for this machine; leave it out with --scheduler")
     settings = _settings(rules)
     target = out if out is not None else file.with_name(file.name + ".results.ndjson")
-    job = offline.Job(str(settings.rules) if settings.rules else None, brief)
     try:
-        with offline.workers(job, processes or os.cpu_count() or 1) as submit:
+        offline.check_names(file, target)
+        with (
+            offline.workers(settings.rules, processes or os.cpu_count() or 1)
+            if scheduler is None
+            else offline.cluster(scheduler)
+        ) as submit:
+            job = offline.job_of(settings.rules, brief=brief)
             kept = offline.begin(file, target, job, fresh=fresh)
             with click.progressbar(length=file.stat().st_size, file=sys.stderr) as bar:
                 for done in offline.run(file, kept, job, submit):
@@ -130,7 +146,7 @@ def batch(
             summary = kept.finish(target)
     except RuleSetError as error:
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
-    except offline.CannotGoOn as error:
+    except CannotGoOn as error:
         raise click.ClickException(str(error)) from None
     except Problem as problem:
         sys.stderr.buffer.write(dump_indented(problem.document(instance="")))

@@ -1,44 +1,48 @@
-"""`ohmpath batch`: the cases of a file on all cores, gone on with after a cut.
-
-Results are kept as lines beside the file that is to come (`RESULTS.part`), with what they rest on
-(`RESULTS.part.json`). Only a complete batch gets the name that was asked for.
-"""
+"""`ohmpath batch`: the cases of a file on all cores or on a cluster, gone on with after a cut."""
 
 from __future__ import annotations
 
 import hashlib
-import json
-import os
-from collections.abc import Callable, Iterable, Iterator
+import socket
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import islice
 from pathlib import Path
+from threading import Lock
 from typing import Any, BinaryIO
 
 from service import __version__
 from service.api.body import MOST_ARRAY_BYTES
 from service.api.cases import assessor
 from service.batch.items import Item, from_documents, from_lines
+from service.batch.kept import CannotGoOn, Kept, check_target, drop
 from service.batch.ordered import Pending, Processes, ordered
-from service.batch.run import Form, Result, Tally, assess_items
+from service.batch.run import Form, Result, assess_items
 from service.batch.table import from_table
-from service.batch.written import Written, as_json, as_lines, as_table
-from service.documents import MAX_BODY_BYTES, dump_json, parse_json_array
+from service.documents import MAX_BODY_BYTES, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
 from service.ruleset.catalogue import Catalogue
+from service.settings import Settings
 
 FORMS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "json", ".csv": "csv"}
 PIECE = 50  # cases that a process takes at a time
+_FEWEST_AHEAD = 24  # pieces sent to a cluster, which may have no workers until there is work
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """How each case is worked on, the same in every process. rules: a folder of rule sets."""
+    """How each case is worked on, the same in every process.
+
+    rules: a folder of rule sets; None for the one that OHMPATH_RULES names where the work is done.
+    brief: only what was decided is kept. version: of the service. rule_sets: content hash by id.
+    """
 
     rules: str | None
     brief: bool
+    version: str
+    rule_sets: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,36 +54,78 @@ class Piece:
     offset: int
 
 
-class CannotGoOn(Exception):  # noqa: N818 - what it is
-    """What is kept of a batch does not belong to this one."""
+Worked = list[Result] | CannotGoOn
 
 
-def work(piece: Piece) -> list[Result]:
-    """The results of a piece, in whatever process."""
-    assess = assessor(_catalogue(piece.job.rules))
-    return list(assess_items(piece.items, assess, Form(brief=piece.job.brief)))
+def job_of(rules: Path | None, *, brief: bool) -> Job:
+    """A job for the rule sets as they are now. Raises RuleSetError."""
+    folder = str(rules) if rules else None
+    return Job(folder, brief, __version__, _hashes(_catalogue(folder)))
 
 
-def died(piece: Piece) -> list[Result]:
+def work(piece: Piece) -> Worked:
+    """The results of a piece, in whatever process; or why they would be those of another batch.
+
+    That is returned and not raised: a cluster tries again what is raised.
+    """
+    catalogue = _catalogue(piece.job.rules)
+    other = _other(piece.job, catalogue)
+    if other:
+        return CannotGoOn(other)
+    return list(assess_items(piece.items, assessor(catalogue), Form(brief=piece.job.brief)))
+
+
+def _other(job: Job, catalogue: Catalogue) -> str | None:
+    """How what is installed here differs from what the results are to rest on."""
+    here = _hashes(catalogue)
+    differ = [
+        f"{name} is {here.get(name, 'missing')} and not {job.rule_sets.get(name, 'used at all')}"
+        for name in sorted({*here, *job.rule_sets})
+        if here.get(name) != job.rule_sets.get(name)
+    ]
+    if job.version != __version__:
+        differ.append(f"ohmpath is {__version__} and not {job.version}")
+    if not differ:
+        return None
+    where = f"the worker on {socket.gethostname()} has not what the results are to rest on"
+    return f"{where}: {'; '.join(differ)}. OHMPATH_RULES names the rule sets of a worker"
+
+
+def died(piece: Piece, alone: Callable[[Piece], Worked]) -> Worked:
     """The results of a piece that a process has died on: one by one, or a problem."""
-    problem = Problem(INTERNAL_ERROR, "The process that assessed this case has died.")
     if len(piece.items) > 1:
-        alone = (Piece(piece.job, (item,), piece.offset) for item in piece.items)
-        with Processes(work, died, 1, prepare, piece.job) as pool:
-            return [pool.alone(one)[0] for one in alone]
+        results: list[Result] = []
+        for item in piece.items:
+            worked = alone(replace(piece, items=(item,)))
+            if isinstance(worked, CannotGoOn):
+                return worked
+            results += worked
+        return results
     (item,) = piece.items
-    failed = Item(item.index, item.line, item.document, problem)
-    return list(assess_items([failed], dict, Form()))
+    problem = Problem(INTERNAL_ERROR, "The process that assessed this case has died.")
+    return list(assess_items([replace(item, problem=problem)], dict, Form()))
 
 
-def prepare(job: Job) -> None:
+def prepare(rules: str | None) -> None:
     """Load the rule sets of a process before its first case."""
-    _catalogue(job.rules)
+    _catalogue(rules)
+
+
+_loading = Lock()  # a worker of a cluster may have several threads
+
+
+def _catalogue(rules: str | None) -> Catalogue:
+    with _loading:
+        return _loaded(rules)
 
 
 @cache
-def _catalogue(rules: str | None) -> Catalogue:
-    return Catalogue.load(Path(rules) if rules else None)
+def _loaded(rules: str | None) -> Catalogue:
+    return Catalogue.load(Path(rules) if rules else Settings.from_environment().rules)
+
+
+def _hashes(catalogue: Catalogue) -> dict[str, str]:
+    return {name: catalogue.get(name).content_hash for name in catalogue.ids()}
 
 
 def read_items(source: BinaryIO, form: str) -> Iterator[Item]:
@@ -96,112 +142,50 @@ def pieces(items: Iterable[Item], job: Job, tell: Callable[[], int]) -> Iterator
         yield Piece(job, held, tell())
 
 
-class Kept:
-    """The results of a batch that is not complete as yet, on disk."""
-
-    def __init__(self, target: Path, rests_on: dict[str, Any]) -> None:
-        self.path = target.with_name(target.name + ".part")
-        self._about = target.with_name(target.name + ".part.json")
-        self.count = 0
-        self.tally = Tally()
-        if self.path.exists():
-            self._take_up(rests_on)
-        else:
-            self._about.write_bytes(dump_json(rests_on))
-        self._file = self.path.open("ab")
-
-    def _take_up(self, rests_on: dict[str, Any]) -> None:
-        """Count what is there; a last line without its end is taken off."""
-        try:
-            kept = json.loads(self._about.read_bytes())
-        except (OSError, ValueError):
-            kept = {}
-        differ = sorted(key for key in rests_on if kept.get(key) != rests_on[key])
-        if differ:
-            raise CannotGoOn(f"{self.path} was begun with another {', '.join(differ)}")
-        whole = 0
-        with self.path.open("rb+") as lines:
-            for line in lines:
-                if not line.endswith(b"\n"):
-                    break
-                self.tally.add(json.loads(line))
-                whole += len(line)
-                self.count += 1
-            lines.truncate(whole)
-
-    def add(self, results: Iterable[Result]) -> None:
-        """Keep more results, on the disk when this returns."""
-        for one in results:
-            self.tally.add(one)
-            self._file.write(dump_json(one))
-            self.count += 1
-        self._file.flush()
-        os.fsync(self._file.fileno())
-
-    def close(self) -> None:
-        """Leave it for another time."""
-        self._file.close()
-
-    def finish(self, target: Path) -> dict[str, Any]:
-        """Write the results under the name that was asked for; the summary."""
-        summary = self.tally.summary()
-        made = target.with_name(target.name + ".new")
-        written = _WRITERS[FORMS[target.suffix.lower()]]
-        with made.open("wb") as out:
-            out.writelines(written(_results(self.path), lambda: summary))
-        made.replace(target)
-        self.path.unlink()
-        self._about.unlink()
-        return summary
-
-
-def _results(path: Path) -> Iterator[Result]:
-    with path.open("rb") as lines:
-        for line in lines:
-            yield json.loads(line)
-
-
-_WRITERS: dict[str, Written] = {"ndjson": as_lines, "json": as_json, "csv": as_table}
-
-
 def rests_on(file: Path, job: Job) -> dict[str, Any]:
     """What results depend on: the cases, the rule sets, the version, how they are written."""
     with file.open("rb") as source:
         digest = hashlib.file_digest(source, "sha256").hexdigest()
-    catalogue = _catalogue(job.rules)
-    hashes = {name: catalogue.get(name).content_hash for name in catalogue.ids()}
     return {
         "cases": digest,
-        "rule sets": hashes,
-        "version": __version__,
+        "rule sets": job.rule_sets,
+        "version": job.version,
         "detail": "brief" if job.brief else "full",
     }
+
+
+def check_names(file: Path, target: Path) -> None:
+    """Raise CannotGoOn if the one cannot be read or the other not be written."""
+    if file.suffix.lower() not in FORMS:
+        raise CannotGoOn(f"{file}: the ending of the name must be one of {', '.join(FORMS)}")
+    check_target(target)
 
 
 def begin(file: Path, target: Path, job: Job, *, fresh: bool) -> Kept:
     """What there is of the results of a file, which is nothing if `fresh`.
 
     Raises:
-        CannotGoOn: if that is of another batch, or the names say no form that there is.
+        CannotGoOn: if that is of another batch.
     """
-    for path in (file, target):
-        if path.suffix.lower() not in FORMS:
-            known = ", ".join(FORMS)
-            raise CannotGoOn(f"{path}: the ending of the name must be one of {known}")
     if fresh:
-        for suffix in (".part", ".part.json"):
-            target.with_name(target.name + suffix).unlink(missing_ok=True)
+        drop(target)
     return Kept(target, rests_on(file, job))
 
 
 def run(file: Path, kept: Kept, job: Job, submit: Submit) -> Iterator[int]:
-    """Work on what is left of a file; how many bytes of it are done, again and again."""
+    """Work on what is left of a file; how many bytes of it are done, again and again.
+
+    Raises:
+        CannotGoOn: if those who work on it cannot; what has been kept stays.
+    """
     with file.open("rb") as source:
         try:
             items = read_items(source, FORMS[file.suffix.lower()])
             left = pieces(islice(items, kept.count, None), job, source.tell)
-            for piece, results in ordered(left, submit.submit, submit.ahead):
-                kept.add(results)
+            for piece, worked in ordered(left, submit.submit, submit.ahead):
+                if isinstance(worked, CannotGoOn):
+                    raise worked
+                kept.add(worked)
                 yield piece.offset
         finally:
             kept.close()
@@ -211,12 +195,30 @@ def run(file: Path, kept: Kept, job: Job, submit: Submit) -> Iterator[int]:
 class Submit:
     """Where pieces are worked on, and how many of them at a time."""
 
-    submit: Callable[[Piece], Pending[list[Result]]]
+    submit: Callable[[Piece], Pending[Worked]]
     ahead: int
 
 
 @contextmanager
-def workers(job: Job, processes: int) -> Iterator[Submit]:
+def workers(rules: Path | None, processes: int) -> Iterator[Submit]:
     """Processes of this machine."""
-    with Processes(work, died, processes, prepare, job) as pool:
+    with Processes(work, died, processes, prepare, str(rules) if rules else None) as pool:
         yield Submit(pool.submit, 3 * processes)
+
+
+@contextmanager
+def cluster(scheduler: str) -> Iterator[Submit]:
+    """The workers of a Dask cluster, each with the rule sets that it has. Raises CannotGoOn."""
+    try:
+        from service.batch.cluster import Cluster
+    except ImportError as error:
+        needed = "a cluster needs dask and distributed: pip install ohmpath[dask]"
+        raise CannotGoOn(f"{needed} ({error})") from None
+
+    with Cluster(work, died, scheduler) as pool:
+
+        def submit(piece: Piece) -> Pending[Worked]:
+            # The folder is one of this machine.
+            return pool.submit(replace(piece, job=replace(piece.job, rules=None)))
+
+        yield Submit(submit, max(3 * pool.threads(), _FEWEST_AHEAD))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from typing import Any, Protocol, TypeVar
@@ -13,6 +13,10 @@ from typing import Any, Protocol, TypeVar
 Piece = TypeVar("Piece")
 Done = TypeVar("Done")
 Done_co = TypeVar("Done_co", covariant=True)
+
+Failed = Callable[[Any, Callable[[Any], Any]], Any]
+"""The result of a piece that whoever works on it dies of. It gets the piece, and a way to work on
+another one alone, such as a part of that piece."""
 
 log = logging.getLogger(__name__)
 
@@ -49,51 +53,55 @@ class Processes:
     def __init__(
         self,
         work: Callable[[Any], Any],
-        failed: Callable[[Any], Any],
+        failed: Failed,
         count: int,
         initializer: Callable[..., None],
         *initargs: Any,
     ) -> None:
         self._work, self._failed, self._count = work, failed, count
         self._start = (initializer, initargs)
-        self._pool = self._made()
+        self._pool = self._made(count)
+        self._aside: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> Processes:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
+        if self._aside is not None:
+            self._aside.shutdown()
 
     def submit(self, piece: Any) -> Pending[Any]:
         """Begin with a piece."""
         return _Piece(self, piece)
 
-    def _made(self) -> ProcessPoolExecutor:
+    def _made(self, count: int) -> ProcessPoolExecutor:
         initializer, initargs = self._start
         # Not forked: a process with threads and a rule engine is no good copy of itself.
         return ProcessPoolExecutor(
-            self._count, get_context("spawn"), initializer=initializer, initargs=initargs
+            count, get_context("spawn"), initializer=initializer, initargs=initargs
         )
 
-    def begin(self, piece: Any) -> Any:
+    def begin(self, piece: Any) -> Future[Any]:
         """A future of the present pool, or of a new one if it has broken."""
         try:
             return self._pool.submit(self._work, piece)
         except BrokenProcessPool:
             self._pool.shutdown(wait=False)
-            self._pool = self._made()
+            self._pool = self._made(self._count)
             return self._pool.submit(self._work, piece)
 
     def alone(self, piece: Any) -> Any:
-        """Work on one piece with nothing else beside it, so that a death is its own."""
-        with ProcessPoolExecutor(
-            1, get_context("spawn"), initializer=self._start[0], initargs=self._start[1]
-        ) as pool:
-            try:
-                return pool.submit(self._work, piece).result()
-            except BrokenProcessPool:
-                log.exception("a process has died on a piece of a batch")
-                return self._failed(piece)
+        """Work on one piece in a process that has nothing else to do: a death is its own."""
+        if self._aside is None:
+            self._aside = self._made(1)
+        try:
+            return self._aside.submit(self._work, piece).result()
+        except BrokenProcessPool:
+            log.exception("a process has died on a piece of a batch")
+            self._aside.shutdown(wait=False)
+            self._aside = None
+            return self._failed(piece, self.alone)
 
 
 class _Piece:

@@ -10,6 +10,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
@@ -17,6 +18,7 @@ from typing import Any
 from service.batch.expected import KEYS
 from service.batch.items import Item, Lines
 from service.batch.run import Result
+from service.batch.seen import Seen
 from service.documents import shown
 from service.problems import MALFORMED_CSV, Problem, invalid_request
 
@@ -104,7 +106,14 @@ def _wrong_column(name: str) -> str | None:
 
 
 def _cases(rows: Iterator[tuple[int, list[str] | Problem]], header: list[str]) -> Iterator[Item]:
-    index, first_seen = 0, dict[str, int]()
+    with closing(Seen()) as seen:
+        yield from _drafted(rows, header, seen)
+
+
+def _drafted(
+    rows: Iterator[tuple[int, list[str] | Problem]], header: list[str], seen: Seen
+) -> Iterator[Item]:
+    index = 0
     draft: _Draft | None = None
     for line, cells in rows:
         if isinstance(cells, list) and not any(cell.strip() for cell in cells):
@@ -125,10 +134,9 @@ def _cases(rows: Iterator[tuple[int, list[str] | Problem]], header: list[str]) -
             draft = _Draft(line, name)
             if not name:
                 draft.errors.append(("/case_id", "is required: the rows of a case are told by it"))
-            elif name in first_seen:
-                before = f"the rows of {shown(name)} began on line {first_seen[name]} already"
-                draft.errors.append(("/case_id", f"{before}; keep the rows of a case together"))
-            first_seen.setdefault(name, line)
+            elif before := seen.first(name, line):
+                message = f"the rows of {shown(name)} began on line {before} already"
+                draft.errors.append(("/case_id", f"{message}; keep the rows of a case together"))
         _add(draft, found, line)
     if draft is not None:
         yield _finished(index, draft)

@@ -6,98 +6,125 @@ import csv
 import json
 import os
 import signal
-from concurrent.futures import ThreadPoolExecutor
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner, Result
 
 from service import offline
 from service.api.examples import BATCH, BATCH_TABLE
-from service.batch.items import Item, from_documents
+from service.batch.items import from_documents
+from service.batch.kept import CannotGoOn
 from service.batch.ordered import Processes, ordered
 from service.cli import main
 
+COUNT = 11
+
 
 @pytest.fixture
-def cases(tmp_path: Path) -> Path:
+def cases(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Cases enough for several pieces, one of them no JSON."""
+    monkeypatch.setattr(offline, "PIECE", 4)
     path = tmp_path / "cases.ndjson"
-    lines = [json.dumps({**BATCH[1], "case_id": f"job-{number}"}) for number in range(120)]
-    lines[70] = "no case"
+    lines = [json.dumps({**BATCH[1], "case_id": f"job-{number}"}) for number in range(COUNT)]
+    lines[7] = "no case"
     path.write_text("\n".join(lines), encoding="utf-8")
     return path
 
 
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No process but this one, which has its rule sets already, where that is not the point."""
+
+    @contextmanager
+    def workers(_rules: object, _processes: object) -> Iterator[offline.Submit]:
+        with ThreadPoolExecutor(1) as pool:
+            yield offline.Submit(lambda piece: pool.submit(offline.work, piece), 2)
+
+    monkeypatch.setattr(offline, "workers", workers)
+
+
 def batch(*arguments: Any) -> Result:
-    return CliRunner().invoke(main, ["batch", "--processes", "1", *map(str, arguments)])
+    return CliRunner().invoke(main, ["batch", *map(str, arguments)])
 
 
 def read(path: Path) -> list[Any]:
     return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
+def beside(path: Path) -> list[str]:
+    return sorted(one.name for one in path.parent.iterdir())
+
+
 def test_a_file_is_assessed_and_summed_up(cases: Path) -> None:
-    done = batch(cases, "--brief")
-    assert done.exit_code == 0, done.output
+    done = batch(cases, "--brief", "--strict", "--processes", "1")
+    assert done.exit_code == 3, f"one case is no JSON: {done.output}"
     *results, last = read(cases.with_name("cases.ndjson.results.ndjson"))
-    assert [one["index"] for one in results] == list(range(120))
-    assert [one["index"] for one in results if "problem" in one] == [70]
+    assert [one["index"] for one in results] == list(range(COUNT))
+    assert [one["index"] for one in results if "problem" in one] == [7]
     assert last["summary"] == json.loads(done.stdout)
-    assert last["summary"]["agreement"] == {"expected": 119, "agreed": 119}
-    assert sorted(path.name for path in cases.parent.iterdir()) == [
-        "cases.ndjson",
-        "cases.ndjson.results.ndjson",
-    ]
-    assert batch(cases, "--brief", "--strict").exit_code == 3, "one case is no JSON"
+    assert last["summary"]["agreement"] == {"expected": COUNT - 1, "agreed": COUNT - 1}
+    assert beside(cases) == ["cases.ndjson", "cases.ndjson.results.ndjson"]
 
 
-def test_what_was_cut_off_is_gone_on_with_and_comes_out_the_same(
-    cases: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.mark.usefixtures("here")
+def test_what_was_cut_off_is_gone_on_with_and_comes_out_the_same(cases: Path) -> None:
     whole, cut = cases.with_name("whole.ndjson"), cases.with_name("cut.ndjson")
     assert batch(cases, "--brief", "-o", whole).exit_code == 0
-    job = offline.Job(None, brief=True)
+    job = offline.job_of(None, brief=True)
     kept = offline.begin(cases, cut, job, fresh=False)
-    with ThreadPoolExecutor(1) as pool:
-        steps = offline.run(
-            cases, kept, job, offline.Submit(lambda piece: pool.submit(offline.work, piece), 1)
-        )
+    with offline.workers(None, 1) as submit:
+        steps = offline.run(cases, kept, job, submit)
         next(steps)
         steps.close()
     part = cut.with_name("cut.ndjson.part")
     assert len(read(part)) == offline.PIECE
     with part.open("ab") as lines:
-        lines.write(b'{"index": 50, "half a li')
+        lines.write(b'{"index": 4, "half a li')
     assert not cut.exists()
     assert batch(cases, "--brief", "-o", cut).exit_code == 0
     assert cut.read_bytes() == whole.read_bytes()
 
 
+@pytest.mark.usefixtures("here")
 def test_a_part_of_something_else_is_not_gone_on_with(cases: Path) -> None:
     target = cases.with_name("results.ndjson")
-    job = offline.Job(None, brief=True)
-    offline.begin(cases, target, job, fresh=False).close()
+    offline.begin(cases, target, offline.job_of(None, brief=True), fresh=False).close()
     refused = batch(cases, "-o", target)
     assert refused.exit_code == 1
-    assert "begun with another detail" in refused.output
+    assert "begun with another detail; --fresh drops that" in refused.output
     cases.write_text(json.dumps(BATCH[1]), encoding="utf-8")
     assert "another cases" in batch(cases, "--brief", "-o", target).output
     assert batch(cases, "-o", target, "--fresh").exit_code == 0
 
 
-@pytest.mark.parametrize("ending", ["csv", "json", "ndjson"])
+@pytest.mark.usefixtures("here")
+@pytest.mark.parametrize("ending", ["csv", "json", "ndjson", "parquet"])
 def test_each_form_is_read_and_written(tmp_path: Path, ending: str) -> None:
     sources = {
         "csv": BATCH_TABLE,
         "json": json.dumps(BATCH),
         "ndjson": "".join(json.dumps(one) + "\n" for one in BATCH),
     }
-    source = tmp_path / f"cases.{ending}"
-    source.write_text(sources[ending], encoding="utf-8")
+    form = ending if ending in sources else "ndjson"
+    source = tmp_path / f"cases.{form}"
+    source.write_text(sources[form], encoding="utf-8")
     target = tmp_path / f"out.{ending}"
-    assert batch(source, "-o", target, "--strict").exit_code == 0
+    done = batch(source, "-o", target, "--strict")
+    assert done.exit_code == 0
+    if ending == "parquet":
+        table = pq.read_table(target)
+        assert table["case_id"].to_pylist() == ["job-17", "job-18"]
+        assert table["next_check"].to_pylist() == [None, "outlet-voltage"]
+        assert json.loads(table.schema.metadata[b"ohmpath_summary"]) == json.loads(done.stdout)
+        return
     text = target.read_text(encoding="utf-8")
     if ending == "csv":
         rows = list(csv.DictReader(text.splitlines()))
@@ -106,7 +133,7 @@ def test_each_form_is_read_and_written(tmp_path: Path, ending: str) -> None:
     elif ending == "json":
         assert [one["case_id"] for one in json.loads(text)["results"]] == ["job-17", "job-18"]
     else:
-        assert json.loads(text.splitlines()[-1])["summary"]["complete"] is True
+        assert json.loads(text.splitlines()[-1])["summary"] == json.loads(done.stdout)
 
 
 def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
@@ -115,22 +142,74 @@ def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     assert "one of .ndjson" in batch(odd).output
     wrong = tmp_path / "cases.json"
     wrong.write_text("{}", encoding="utf-8")
+    assert "out.txt: the ending" in batch(wrong, "-o", tmp_path / "out.txt").output
     refused = batch(wrong)
     assert refused.exit_code == 2
     assert json.loads(refused.stderr)["errors"][0]["message"].startswith("must be a list")
 
 
+@pytest.mark.parametrize(
+    ("missing", "module", "arguments", "extra"),
+    [
+        ("pyarrow", "service.batch.parquet", ("-o", "out.parquet"), "ohmpath[parquet]"),
+        (
+            "distributed",
+            "service.batch.cluster",
+            ("--scheduler", "127.0.0.1:8786"),
+            "ohmpath[dask]",
+        ),
+    ],
+)
+def test_what_is_not_installed_is_named_before_anything_is_done(
+    cases: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    missing: str,
+    module: str,
+    arguments: tuple[str, ...],
+    extra: str,
+) -> None:
+    monkeypatch.chdir(cases.parent)
+    monkeypatch.setitem(sys.modules, missing, None)  # an import of it fails
+    monkeypatch.delitem(sys.modules, module, raising=False)
+    refused = batch(cases, *arguments)
+    assert refused.exit_code == 1
+    assert f"pip install {extra}" in refused.output
+    assert beside(cases) == ["cases.ndjson"]
+
+
+def test_results_are_not_to_rest_on_other_rule_sets_or_another_version(cases: Path) -> None:
+    job = offline.job_of(None, brief=True)
+    hashes = {**job.rule_sets, "washer": "sha256:1", "tumble-dryer": "sha256:2"}
+    told = [
+        offline.work(offline.Piece(changed, tuple(from_documents([BATCH[1]])), 0))
+        for changed in (replace(job, rule_sets=hashes), replace(job, version="9"))
+    ]
+    assert all(isinstance(one, CannotGoOn) for one in told)
+    assert f"tumble-dryer is {job.rule_sets['tumble-dryer']} and not sha256:2" in str(told[0])
+    assert "washer is missing and not sha256:1" in str(told[0])
+    assert "microwave-oven" not in str(told[0])
+    assert f"ohmpath is {job.version} and not 9" in str(told[1])
+    kept = offline.begin(cases, cases.with_name("out.ndjson"), job, fresh=False)
+    refusal: Future[Any] = Future()
+    refusal.set_result(told[0])
+    with pytest.raises(CannotGoOn, match="washer"):
+        list(offline.run(cases, kept, job, offline.Submit(lambda _piece: refusal, 1)))
+    assert kept.count == 0
+
+
 # -- processes --------------------------------------------------------------------------------
 
 
-def _work(piece: int) -> int:
-    if piece == 3:
+def _work(piece: list[int]) -> list[int]:
+    if 3 in piece:
         os.kill(os.getpid(), signal.SIGKILL)
-    return 10 * piece
+    return [10 * number for number in piece]
 
 
-def _failed(piece: int) -> int:
-    return -piece
+def _failed(piece: list[int], alone: Callable[[list[int]], list[int]]) -> list[int]:
+    if len(piece) == 1:
+        return [-piece[0]]
+    return [found for number in piece for found in alone([number])]
 
 
 def _nothing() -> None:
@@ -138,14 +217,21 @@ def _nothing() -> None:
 
 
 def test_a_process_that_dies_loses_nothing_but_what_it_dies_of() -> None:
+    pieces = [[0], [1], [2, 3], [4], [5], [6], [7]]
     with Processes(_work, _failed, 2, _nothing) as pool:
-        found = list(ordered(range(8), pool.submit, ahead=4))
-    assert found == [(piece, -3 if piece == 3 else 10 * piece) for piece in range(8)]
+        found = list(ordered(pieces, pool.submit, ahead=4))
+    assert found == [(p, [-3 if n == 3 else 10 * n for n in p]) for p in pieces]
 
 
 def test_a_case_that_kills_its_process_is_a_problem_of_its_own() -> None:
-    piece = offline.Piece(offline.Job(None, brief=True), tuple(from_documents([BATCH[1]])), 0)
-    (result,) = offline.died(piece)
-    assert result["problem"]["status"] == 500
-    assert result["case_id"] == "job-18"
-    assert isinstance(piece.items[0], Item)
+    job = offline.Job(None, brief=True, version="", rule_sets={})
+    piece = offline.Piece(job, tuple(from_documents([BATCH[0], BATCH[1]])), 0)
+
+    def alone(one: offline.Piece) -> offline.Worked:
+        (item,) = one.items
+        return [{"fine": True}] if item.index == 0 else offline.died(one, alone)
+
+    first, second = offline.died(piece, alone)  # type: ignore[misc]
+    assert first == {"fine": True}
+    assert second["problem"]["status"] == 500
+    assert second["case_id"] == "job-18"
