@@ -89,6 +89,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             "precaution",
         )
         tuning = self.tuning(head["tuning"])
+        self.misspelt_groups()
         costs = self.costs(head["costs"])
         if self.issues:
             raise RuleSetError(self.issues)

@@ -180,7 +180,7 @@ def _predicate(
         f"{item['value']} {item['unit']}" if isinstance(item, Mapping) else str(item)
         for item in raw
     )
-    stem = "_".join(f"{one:g}" if isinstance(one, float) else one for one in operands)
+    stem = "_".join(_written(one) if isinstance(one, float) else one for one in operands)
     stem = stem.replace("+", "").replace("-", "m") if quantity else stem
     return Predicate(
         token=f"test/{subject}.{name}.{comparison}.{stem}",
@@ -190,6 +190,12 @@ def _predicate(
         operands=tuple(operands),
         text=f"{name} {SAYS[comparison]} {shown}",
     )
+
+
+def _written(number: float) -> str:
+    """A number short where that is exact, else in full: unlike numbers are unlike tokens."""
+    short = f"{number:g}"
+    return short if float(short) == number else repr(number)
 
 
 def holds(predicate: Predicate, value: float | str) -> bool:

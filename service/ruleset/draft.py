@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
+from difflib import get_close_matches
 from typing import Any
 
 from service.physics.units import UnitError, to_si
 from service.ruleset.compose import Path_
 from service.ruleset.header import NameplateField
-from service.ruleset.model import UNLISTED_FAULT
+from service.ruleset.model import GROUPS_INSIDE, UNLISTED_FAULT
 from service.ruleset.near import hint, sentence
-from service.ruleset.source import Document, Issue
+from service.ruleset.source import Document, Issue, RuleSetError
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]
 
+MOST_ISSUES = 1000  # who wrote it has enough to do
 # Written probabilities are rounded; their sum may be off by this much.
 SUM_TOLERANCE = 1e-6
 
@@ -44,11 +46,14 @@ class Draft:
         self.raw_access = self.table("precautions", "access")
         self.check_groups = _groups(self.raw_checks)
         self.fault_groups = _groups(self.raw_faults)
+        self.used_groups: set[tuple[str, str]] = set()
         self.nameplate: dict[str, NameplateField] = {}  # read first: limits follow it
 
     def fail(self, name: str, path: Path_, code: str, message: str, advice: str) -> None:
         """Note a mistake at a node of the document `name`."""
         self.issues.append(self.documents[name].issue(path, message, rule=code, advice=advice))
+        if len(self.issues) >= MOST_ISSUES:
+            raise RuleSetError(self.issues)
 
     def si(self, name: str, path: Path_, raw: Mapping[str, Any], quantity: str) -> float:
         try:
@@ -117,6 +122,7 @@ class Draft:
         for index, ref in enumerate(refs):
             group = ref.removeprefix("group:")
             if group != ref and group in groups:
+                self.used_groups.add((what, group))
                 out += groups[group]
             elif group != ref:
                 self.unknown(name, (*path, index), f"{what} group", group, groups)
@@ -125,6 +131,23 @@ class Draft:
             else:
                 self.unknown(name, (*path, index), what, ref, known)
         return out
+
+    def misspelt_groups(self) -> None:
+        """Note groups that nothing asks for and that are nearly one which something does: with
+        one letter wrong a member escapes the rules for its group."""
+        for what, name, table in (
+            ("check", "checks", self.raw_checks),
+            ("fault", "faults", self.raw_faults),
+        ):
+            used = {group for kind, group in self.used_groups if kind == what}
+            used |= GROUPS_INSIDE if what == "check" else set()
+            for path, raw in table.values():
+                for index, group in enumerate(raw.get("groups", ())):
+                    near = get_close_matches(group, sorted(used), n=1, cutoff=0.85)
+                    if group not in used and near:
+                        message = f"nothing asks for the {what} group {group!r}"
+                        advice = f"Did you mean {near[0]!r}?"
+                        self.fail(name, (*path, "groups", index), "misspelt-group", message, advice)
 
 
 def _groups(table: Table) -> dict[str, list[str]]:

@@ -6,14 +6,30 @@ from collections.abc import Mapping
 
 from service.ruleset.compose import Path_
 from service.ruleset.lints.chaining import CHAINING
+from service.ruleset.lints.confirmations import CONFIRMATIONS
+from service.ruleset.lints.consequences import CONSEQUENCES
+from service.ruleset.lints.evidence import EVIDENCE
+from service.ruleset.lints.faults import FAULTS
 from service.ruleset.lints.found import Found, Lint
-from service.ruleset.lints.modelling import MODELLING
+from service.ruleset.lints.header import HEADER
+from service.ruleset.lints.measures import MEASURES
 from service.ruleset.lints.safety import SAFETY
+from service.ruleset.lints.sources import unsourced
 from service.ruleset.lints.texts import TEXTS
 from service.ruleset.model import RuleSet
 from service.ruleset.source import Document, Issue
 
-LINTS: Mapping[str, Lint] = {**SAFETY, **MODELLING, **CHAINING, **TEXTS}
+LINTS: Mapping[str, Lint] = {
+    **SAFETY,
+    **CONFIRMATIONS,
+    **HEADER,
+    **MEASURES,
+    **EVIDENCE,
+    **FAULTS,
+    **CHAINING,
+    **CONSEQUENCES,
+    **TEXTS,
+}
 
 _HEADER = "rule-set"
 _FILES = {
@@ -32,7 +48,7 @@ _FILES = {
 
 def lint(rule_set: RuleSet, documents: Mapping[str, Document]) -> list[Issue]:
     """Every modelling mistake, each with file, line and column of the thing that it is about."""
-    issues = []
+    issues = [issue for document in documents.values() for issue in unsourced(document)]
     for code, check in LINTS.items():
         for found in check(rule_set):
             document = documents[_FILES.get(found.table, _HEADER)]

@@ -13,6 +13,8 @@ from service.ruleset.header import Capacitor, Costs, InstrumentDefault, Nameplat
 
 UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
+# Groups of checks that have a meaning of their own: what is behind the cover.
+GROUPS_INSIDE = frozenset({"high-voltage-parts", "behind-cover"})
 
 Meaning = Literal["normal", "abnormal"]
 Row = tuple[float, ...]  # probabilities in the order of a check's outcomes

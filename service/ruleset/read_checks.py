@@ -9,6 +9,10 @@ from typing import Any
 from service.ruleset import model as m
 from service.ruleset.compose import Path_
 from service.ruleset.draft import SUM_TOLERANCE, Draft
+from service.ruleset.header import NameplateField
+
+# With which a limit may follow the nameplate.
+MOST_POWER = 4.0
 
 
 class CheckReader(Draft):
@@ -159,9 +163,15 @@ class CheckReader(Draft):
             self.unknown("checks", path, "nameplate field", field, self.nameplate)
             field = None
         reference = 1.0
-        if "reference" in raw and field is not None:
-            follows = self.nameplate[field].quantity or ""
+        if field is not None:
+            self.follows(path, raw, self.nameplate[field], quantity)
+        if field is not None and "reference" in raw:
+            follows = self.nameplate[field].quantity or "quantity"
             reference = self.si("checks", (*path, "reference"), raw["reference"], follows)
+            if reference <= 0.0:
+                message = "a `reference` of 0 or less"
+                advice = "Say at which value of the nameplate it is as written."
+                self.fail("checks", (*path, "reference"), "limit-follows", message, advice)
         return m.Limit(
             factor=raw.get("times", 1.0)
             if "value" not in raw
@@ -174,6 +184,28 @@ class CheckReader(Draft):
             unit=raw.get("unit", measure["unit"]),
             source=raw["source"],
         )
+
+    def follows(
+        self, path: Path_, raw: Mapping[str, Any], field: NameplateField, quantity: str
+    ) -> None:
+        """Note why a limit cannot follow a nameplate field, if so."""
+        if field.quantity is None:
+            wrong, advice = "it is a word", "Name a nameplate field that is a quantity."
+        elif not (field.least or 0.0) > 0.0:
+            wrong, advice = "it may be 0", "Give that nameplate field a `least` above 0."
+        elif "tolerance" in raw and field.quantity != "voltage":
+            wrong, advice = "it is no voltage", "`tolerance` is that of a supply voltage."
+        elif "of" in raw and field.quantity != quantity:
+            wrong = f"it is a {field.quantity}, not a {quantity}"
+            advice = "Give a `value` with `scales_with` and `reference`."
+        elif "scales_with" in raw and "reference" not in raw:
+            wrong, advice = "without a `reference`", "Say at which value it is as written."
+        elif abs(raw.get("power", 1.0)) > MOST_POWER:
+            wrong, advice = "with such a power", f"A `power` is {MOST_POWER:g} at most."
+        else:
+            return
+        message = f"a limit cannot follow {field.id}: {wrong}"
+        self.fail("checks", path, "limit-follows", message, advice)
 
     def row(
         self, path: Path_, raw: Mapping[str, float], outcomes: tuple[str, ...], slip: float

@@ -76,6 +76,11 @@ class RuleReader(Draft):
         self.ids(path, node, "symptom", self.raw_symptoms, "symptom")
         self.ids(path, node, "confirmed", self.raw_precautions, "precaution")
         self.ids(path, node, "required", self.raw_precautions, "precaution")
+        words = self.nameplate.get(node.get("nameplate", ""))
+        if words is not None and words.choices:
+            for comparison in ("eq", "ne", "in"):
+                if isinstance(node.get(comparison, ""), str | list):
+                    self.ids(path, node, comparison, words.choices, "choice")
         if "admitted" in node:
             checks = self.expand_checks("rules", (*path, "admitted"), [node["admitted"]])
             return {"any": [{"admitted": check} for check in checks]}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.ruleset.compose import Path_
@@ -25,3 +25,23 @@ class Found:
 
 
 Lint = Callable[[RuleSet], Iterator[Found]]
+
+
+def cycles(leads_to: Mapping[str, Sequence[str]]) -> list[tuple[str, ...]]:
+    """One way round for each node that first closes a circle; the first node stands last again."""
+    found = []
+    done: set[str] = set()
+    for start in leads_to:
+        way: list[str] = [start]
+        ahead = [iter(leads_to[start])] if start not in done else []
+        while ahead:
+            one = next(ahead[-1], None)
+            if one is None:
+                ahead.pop()
+                done.add(way.pop())
+            elif one in way:
+                found.append((*way[way.index(one) :], one))
+            elif one in leads_to and one not in done:
+                way.append(one)
+                ahead.append(iter(leads_to[one]))
+    return found

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 
 from service.ruleset.lints.found import Found, Lint
-from service.ruleset.model import RuleSet
+from service.ruleset.model import GROUPS_INSIDE, RuleSet
 
+LOW_VOLTAGE = 1000.0  # V, the most that is measured live
+_HIGH = "high-voltage-parts"
 _DISCHARGED = ("supply-disconnected", "capacitor-discharged")
+_ENERGISED = ("voltage", "current")
 
 
 def _live_on_high_voltage(rule_set: RuleSet) -> Iterator[Found]:
+    """A part counts as one of high voltage if its dead tests are in that group, too."""
+    grouped = [one for one in rule_set.checks.values() if _HIGH in one.groups]
+    places = {one.access for one in grouped}
+    mixed = {
+        one.component
+        for one in rule_set.checks.values()
+        if one.scope == "component" and not one.live and _HIGH not in one.groups
+    }
+    parts = {one.component for one in grouped} - mixed
     for check in rule_set.checks.values():
-        if "high-voltage-parts" not in check.groups:
-            continue
-        if check.live or rule_set.access[check.access].powered:
+        powered = rule_set.access[check.access].powered
+        high = _HIGH in check.groups or check.access in places
+        if (high and (check.live or powered)) or (check.live and check.component in parts):
             yield Found(
                 "checks",
                 check.id,
@@ -23,7 +36,7 @@ def _live_on_high_voltage(rule_set: RuleSet) -> Iterator[Found]:
                 ("live",) if check.live else ("access",),
             )
         # A diode is measured in ohms or, second, in the volts of the meter's own diode range.
-        if check.measures and check.measures[0].quantity in ("voltage", "current"):
+        elif high and check.measures and check.measures[0].quantity in _ENERGISED:
             yield Found(
                 "checks",
                 check.id,
@@ -33,7 +46,35 @@ def _live_on_high_voltage(rule_set: RuleSet) -> Iterator[Found]:
             )
 
 
-def _live_check_unexplained(rule_set: RuleSet) -> Iterator[Found]:
+def _live_without_bound(rule_set: RuleSet) -> Iterator[Found]:
+    """Low voltage ends at 1000 V a.c. (IEC 60038), and so do the meters that are meant for it."""
+    for check in rule_set.checks.values():
+        for index, measure in enumerate(check.measures if check.live else ()):
+            most = math.inf if measure.most is None else measure.most
+            if measure.quantity == "voltage" and most > LOW_VOLTAGE:
+                yield Found(
+                    "checks",
+                    check.id,
+                    "a live reading that may be of high voltage",
+                    f"Give its measure a `most` of {LOW_VOLTAGE:g} V or less.",
+                    ("measures", index),
+                )
+
+
+def _live_not_marked(rule_set: RuleSet) -> Iterator[Found]:
+    for check in rule_set.checks.values():
+        dead = not check.live and _HIGH not in check.groups
+        if dead and check.measures and check.measures[0].quantity in _ENERGISED:
+            yield Found(
+                "checks",
+                check.id,
+                f"{check.measures[0].quantity} is measured, and the check is not marked live",
+                "Give it `live: true`, an instrument category and what makes it safe.",
+                ("measures",),
+            )
+
+
+def _live_unexplained(rule_set: RuleSet) -> Iterator[Found]:
     for check in rule_set.checks.values():
         if not check.live:
             continue
@@ -66,87 +107,51 @@ def _live_alternative(rule_set: RuleSet) -> Iterator[Found]:
                 )
 
 
-def _not_stale_after_live(rule_set: RuleSet) -> Iterator[Found]:
-    """After a live reading the plug may still be in: dead checks need it all confirmed anew."""
-    dead = [check for check in rule_set.checks.values() if not check.live]
-    shared = {need for check in dead for need in rule_set.access[check.access].requires}
+def _alternatives_of_dead(rule_set: RuleSet) -> Iterator[Found]:
     for check in rule_set.checks.values():
-        needs = rule_set.access[check.access].requires if check.live else ()
-        for need in needs:
-            if need in shared and check.id not in rule_set.precautions[need].stale_after:
-                yield Found(
-                    "precautions",
-                    need,
-                    f"it stays confirmed after the live check {check.id}",
-                    f"{check.id} must be in its stale_after: the plug may still be in.",
-                    ("stale_after",),
-                )
-        if needs and shared.issuperset(needs):
+        if check.dead_alternatives and not check.live:
             yield Found(
                 "checks",
                 check.id,
-                "nothing marks the time of this live check",
-                "Its access must require a precaution of its own, which marks its time.",
-                ("access",),
+                "dead alternatives to a check that is not live",
+                "Drop them: only a live check waits for others. Or mark it live.",
+                ("dead_alternatives",),
             )
 
 
 def _not_discharged(rule_set: RuleSet) -> Iterator[Found]:
-    if rule_set.capacitor is None:
-        return
-    for check in rule_set.checks.values():
-        if "high-voltage-parts" in check.groups or "behind-cover" in check.groups:
-            requires = rule_set.access[check.access].requires
-            lacking = [one for one in _DISCHARGED if one not in requires]
-            if lacking:
-                yield Found(
-                    "checks",
-                    check.id,
-                    f"access {check.access!r} does not require {' and '.join(lacking)}",
-                    "Whatever touches parts behind the cover requires both.",
-                    ("access",),
-                )
-    for remedy in rule_set.remedies.values():
-        requires = rule_set.access[remedy.access].requires
-        if remedy.parts and requires and set(_DISCHARGED) - set(requires):
+    """What is behind the cover is touched only disconnected and, with a capacitor, discharged."""
+    needed = _DISCHARGED[: 2 if rule_set.capacitor is not None else 1]
+    for access in rule_set.access.values():
+        lacking = [one for one in needed if one not in access.requires]
+        if access.requires and lacking:
             yield Found(
-                "remedies",
-                remedy.id,
-                "parts behind the cover are replaced without a discharge",
-                f"Its access must require {' and '.join(_DISCHARGED)}.",
+                "access",
+                access.id,
+                f"it does not require {' and '.join(lacking)}",
+                "Whatever asks for a confirmation at all asks for the supply to be off first.",
+                ("requires",),
+            )
+    parts = {one.component for one in rule_set.checks.values() if _HIGH in one.groups}
+    for check in rule_set.checks.values():
+        inside = GROUPS_INSIDE.intersection(check.groups)
+        touched = check.scope == "component" and check.measures and check.component in parts
+        if (inside or touched) and not rule_set.access[check.access].requires:
+            yield Found(
+                "checks",
+                check.id,
+                f"it is behind the cover, and access {check.access!r} requires nothing",
+                f"Choose an access that requires {' and '.join(needed)}.",
                 ("access",),
             )
 
 
-def _unconfirmable_need(rule_set: RuleSet) -> Iterator[Found]:
-    """What an access waits for must be confirmable, and some preparation must say how."""
-    prepared = {step.confirms for step in rule_set.preparations.values()}
-    for access in rule_set.access.values():
-        for field, needs in (("requires", access.requires), ("closes_with", access.closes_with)):
-            for index, need in enumerate(needs):
-                if not rule_set.precautions[need].confirm:
-                    yield Found(
-                        "access",
-                        access.id,
-                        f"{need!r} is required but cannot be confirmed",
-                        "Give that precaution `confirm: true`.",
-                        (field, index),
-                    )
-                if need not in prepared:
-                    yield Found(
-                        "access",
-                        access.id,
-                        f"no preparation confirms {need!r}",
-                        "Add a preparation that does, or the checks here are never offered.",
-                        (field, index),
-                    )
-
-
 SAFETY: Mapping[str, Lint] = {
     "live-on-high-voltage": _live_on_high_voltage,
-    "live-check-unexplained": _live_check_unexplained,
+    "live-without-bound": _live_without_bound,
+    "live-not-marked": _live_not_marked,
+    "live-unexplained": _live_unexplained,
     "live-alternative": _live_alternative,
-    "not-stale-after-live": _not_stale_after_live,
+    "alternatives-of-dead": _alternatives_of_dead,
     "not-discharged": _not_discharged,
-    "unconfirmable-need": _unconfirmable_need,
 }
