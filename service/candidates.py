@@ -20,7 +20,7 @@ from service.ruleset.own_cases import read_cases
 from service.ruleset.source import RuleSetError
 from service.trials.report import Judge, findings, reference, trial
 from service.trials.sandbox import serve
-from service.trials.submission import Candidate, Submission, read_candidate, rule_set_of
+from service.trials.submission import Candidate, Submission, understood
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +46,7 @@ def work(job: Job) -> Mapping[str, Any]:
 def check(job: Job) -> dict[str, Any]:
     """Whether a candidate could be installed, and if not, why. Raises Problem."""
     try:
-        candidate = read_candidate(job.submission, job.catalogue)
-        rule_set = rule_set_of(candidate)
+        _, rule_set = understood(job.submission, job.catalogue)
         Reasoner(rule_set)  # the engine has limits of its own
     except RuleSetError as error:
         return {"usable": False, "candidate": None, "findings": findings(error)}
@@ -57,8 +56,7 @@ def check(job: Job) -> dict[str, Any]:
 def try_out(job: Job) -> dict[str, Any]:
     """What a candidate makes of its cases, and what the installed rule set does. Raises Problem."""
     try:
-        candidate = read_candidate(job.submission, job.catalogue)
-        rule_set = rule_set_of(candidate)
+        candidate, rule_set = understood(job.submission, job.catalogue)
         installed = _installed(job.catalogue, candidate, rule_set)
         cases = _cases(job, candidate, installed)
     except RuleSetError as error:

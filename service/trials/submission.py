@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -55,8 +56,24 @@ class Candidate:
     base: str | None
 
 
-def read_candidate(submission: Submission, catalogue: Catalogue) -> Candidate:
+def understood(submission: Submission, catalogue: Catalogue) -> tuple[Candidate, RuleSet]:
+    """The candidate in a submission, and its model, if there is nothing wrong with it.
+
+    Raises: as `read_candidate` and `rule_set_of`.
+    """
+    try:
+        candidate = read_candidate(submission, catalogue, located=False)
+        return candidate, rule_set_of(candidate)
+    except RuleSetError:
+        # Where things stand in JSON is found out only now that it is to be said.
+        candidate = read_candidate(submission, catalogue, located=True)
+        return candidate, rule_set_of(candidate)
+
+
+def read_candidate(submission: Submission, catalogue: Catalogue, *, located: bool) -> Candidate:
     """The candidate in a submission.
+
+    located: whether the lines and columns of JSON are wanted, which takes a second reading.
 
     Raises:
         Problem: malformed-json; invalid-request, if there is no such base or its changes cannot be
@@ -67,7 +84,7 @@ def read_candidate(submission: Submission, catalogue: Catalogue) -> Candidate:
     issues: list[Issue] = []
     for part in submission.parts:
         try:
-            pieces.append(_parsed(part))
+            pieces.append(_parsed(part, located=located))
         except RuleSetError as error:
             issues += error.issues
     if issues:
@@ -89,15 +106,16 @@ def read_candidate(submission: Submission, catalogue: Catalogue) -> Candidate:
     return Candidate(documents, _cases(cases), base)
 
 
-def _parsed(part: Part) -> Document:
-    """A part as plain data. JSON is read as strictly as any body, and YAML tells its places."""
+def _parsed(part: Part, *, located: bool) -> Document:
+    """A part as plain data. JSON is read as strictly as any body, and as YAML it tells places."""
     if part.form == "yaml":
         return parse_document(part.raw, part.name)
     data = parse_json(part.raw, MOST_SUBMITTED_BYTES)
-    try:
-        places = parse_document(part.raw, part.name).places
-    except RuleSetError:  # JSON that is no YAML, such as one with tabs
-        places = {}
+    places = {}
+    if located:
+        # Not all JSON is YAML: there are tabs.
+        with suppress(RuleSetError):
+            places = parse_document(part.raw, part.name).places
     return Document(part.name, data, places)
 
 
