@@ -1,0 +1,62 @@
+"""Cases for a batch, as newline-delimited JSON: python tests/bench/make_cases.py 1000 > FILE
+
+Each is one of the rule sets' own cases, cut off after some of its readings and with the measured
+values changed a little. The same number gives the same file.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import random
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
+
+RULES = Path(__file__).resolve().parents[2] / "rules"
+SPREAD = 0.03  # of a value, as a share of it
+
+
+def originals() -> list[dict[str, Any]]:
+    """The cases of all rule sets, each with its equipment."""
+    yaml, found = YAML(typ="safe"), []
+    for folder in sorted(path.parent for path in RULES.glob("*/rule-set.yaml")):
+        equipment = yaml.load((folder / "rule-set.yaml").read_text(encoding="utf-8"))["equipment"]
+        for path in sorted(folder.glob("cases/*.yaml")):
+            for case in yaml.load(path.read_text(encoding="utf-8"))["cases"]:
+                found.append({"equipment": equipment, **case["given"]})
+    return found
+
+
+def varied(case: dict[str, Any], rng: random.Random) -> dict[str, Any]:
+    """The case at some moment of the visit, with readings of another meter."""
+    case = copy.deepcopy(case)
+    readings = case.get("readings", [])
+    if "repairs" not in case:  # these name how many readings came before
+        case["readings"] = readings = readings[: rng.randint(0, len(readings))]
+    for reading in readings:
+        if isinstance(reading.get("value"), int | float):
+            reading["value"] = float(f"{reading['value'] * rng.gauss(1, SPREAD):.4g}")
+    return case
+
+
+def cases(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
+    """So many cases, each with an id."""
+    rng, known = random.Random(seed), originals()
+    for number in range(count):
+        yield {"case_id": f"case-{number}", **varied(rng.choice(known), rng)}
+
+
+def main() -> None:
+    different = set()
+    for case in cases(int(sys.argv[1])):
+        print(json.dumps(case))
+        different.add(hash(json.dumps({**case, "case_id": ""})))
+    print(f"{len(different)} of them differ in more than their id", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
