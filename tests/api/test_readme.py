@@ -66,3 +66,22 @@ def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
         buffered=True,
     )
     assert answer.get_data(as_text=True).split("\r\n")[:-1] == shown.split("\n")
+
+
+def test_the_readmes_drawing_gets_the_readmes_lines(client: FlaskClient) -> None:
+    section = README.split("### The order of checks", 1)[1].split("\n###", 1)[0]
+    commands = re.findall(r"curl -s 'http://[^/]*(/[^']*)'(?: .*-H 'Accept: ([^']*)')?", section)
+    (picture, nothing), (text, accept) = commands
+    assert nothing == ""
+    assert client.get(picture).mimetype == "image/svg+xml"
+    answer = client.get(text, headers={"Accept": accept})
+    assert answer.mimetype == accept
+    shown = dedent(section.rsplit("\n\n", 1)[1]).splitlines()
+    shown = [line for line in shown if line.strip() != "..."]
+    assert len(shown) == 3
+    assert set(shown) <= set(answer.text.splitlines())
+    low, high = re.findall(r"\((0\.\d+) to (0\.\d+)\)", section)[0]
+    # What is drawn for the lower one takes a while.
+    assert client.get(f"{text}&least_probability={high}").status_code == 200
+    for beyond in (f"{high}1", low.replace("5", "4")):
+        assert client.get(f"{text}&least_probability={beyond}").status_code == 422
