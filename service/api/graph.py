@@ -26,6 +26,7 @@ graphs = ServiceBlueprint("graphs", __name__, url_prefix="/v1")
 SVG, MERMAID, PLAIN = "image/svg+xml", "text/vnd.mermaid", "text/plain"
 MEDIA_TYPES = (SVG, MERMAID, PLAIN)
 BOUNDS = (0.005, 0.5)  # of the least probability
+MOST_NAMED = 16
 _NUMBER = re.compile(r"[0-9]{1,3}(\.[0-9]{1,20})?(e-?[0-9]{1,2})?", re.ASCII | re.IGNORECASE)
 
 _SYMPTOM = {
@@ -108,8 +109,9 @@ def _accepted() -> str:
 def _symptom(rule_set: RuleSet) -> str:
     symptom = request.args.get("symptom")
     if symptom is None:
-        known = ", ".join(rule_set.symptoms)
-        raise _invalid(f"The query parameter symptom is missing; known symptoms: {known}.")
+        known = list(rule_set.symptoms)
+        named = ", ".join(known[:MOST_NAMED] + ["..."] * (len(known) > MOST_NAMED))
+        raise _invalid(f"The query parameter symptom is missing; known symptoms: {named}.")
     if symptom not in rule_set.symptoms:
         message = unknown("symptom", symptom, rule_set.symptoms)
         end = "" if message.endswith("?") else "."

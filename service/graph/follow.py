@@ -12,6 +12,8 @@ from heapq import heappop, heappush
 from itertools import count
 from typing import Any
 
+import numpy as np
+
 from service.diagnosis.assessment import Reasoned, Reasoner
 from service.diagnosis.belief import repeated
 from service.diagnosis.states import Vector
@@ -50,7 +52,7 @@ def chances(reasoner: Reasoner, reasoned: Reasoned, check: str) -> Vector:
         once = table[:, seen]
         twice = repeated(once, before.repeats + 1, persists)
         same = twice / repeated(once, before.repeats, persists)
-        table = table * ((1.0 - same) / (1.0 - once))[:, None]
+        table = table * ((1.0 - same) / np.maximum(1.0 - once, np.finfo(float).tiny))[:, None]
         table[:, seen] = same
     out: Vector = states @ table
     return out

@@ -98,20 +98,21 @@ class _Drawing:
         return [("", line) for one in texts for line in wrapped(one, SIZE, room, most)]
 
     def _svg(self, high: float) -> ET.Element:
-        width_, height_ = f"{self._wide:g}", f"{high:g}"
+        wide, tall = f"{self._wide:g}", f"{high:g}"
         svg = ET.Element(
             "svg",
             {
                 "xmlns": "http://www.w3.org/2000/svg",
-                "width": width_,
-                "height": height_,
-                "viewBox": f"0 0 {width_} {height_}",
+                "width": wide,
+                "height": tall,
+                "viewBox": f"0 0 {wide} {tall}",
                 "role": "img",
                 "aria-labelledby": "title description",
             },
         )
         _add(svg, "title", {"id": "title"}, _title(self._tree))
-        _add(svg, "desc", {"id": "description"}, " ".join(explained(self._tree)))
+        description = [*explained(self._tree), "A Mermaid flowchart has the same as text."]
+        _add(svg, "desc", {"id": "description"}, " ".join(description))
         _add(svg, "style", {}, STYLE)
         _add(svg, "rect", {"width": "100%", "height": "100%", "fill": "#fff"})
         return svg
@@ -190,7 +191,7 @@ class _Drawing:
         group = _add(svg, "g", {})
         whole = [line.text for line in told(place, self._warnings(place))]
         share = f"{percent(place.node.chance)} of visits come here."
-        _add(group, "title", {}, " \n".join([*whole, share]))
+        _add(group, "title", {}, "\n".join([*whole, share]))
         _shape(group, place, x, y, self._heights[place.number])
         block = self._blocks[place.number]
         for i, (kind, _) in enumerate(block):

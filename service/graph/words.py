@@ -98,13 +98,17 @@ def explained(tree: Tree) -> list[str]:
     """What the reader of the drawing has to know."""
     least = f"{100.0 * tree.least_probability:.3g} %"
     out = [
-        f"Rule set {tree.rule_set} {tree.version}, complaint {tree.symptom}, of which nothing more "
-        "is known. Percentages say how likely an outcome is after all that was read before it.",
+        f"Rule set {tree.rule_set} {tree.version} ({tree.content_hash[:19]}), complaint "
+        f"{tree.symptom}. Nothing more is known, and the nameplate is assumed. Percentages say how "
+        "likely an outcome is after all that was read before it.",
         f"Ways that come up in less than {least} of visits are not followed, unless they end at "
         "once.",
     ]
     if not tree.whole:
-        out.append("There are too many others for one drawing; the likeliest are shown.")
+        out.append(
+            "Some likelier ways are not followed either: the drawing would be too large, or their "
+            "preparations undo one another."
+        )
     return [clean(one) for one in out]
 
 
