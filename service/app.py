@@ -9,6 +9,7 @@ from service.api.batch import batches
 from service.api.body import limit_bodies
 from service.api.calculations import calculations
 from service.api.errors import handle_exception, handle_problem
+from service.api.graph import graphs
 from service.api.health import health
 from service.api.installed import install
 from service.api.openapi import create_api
@@ -37,6 +38,6 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)
-    for blueprint in (assessments, batches, calculations, rule_sets, trials, health):
+    for blueprint in (assessments, batches, calculations, rule_sets, trials, graphs, health):
         api.register_blueprint(blueprint)
     return app

@@ -88,8 +88,9 @@ INVALID_REQUEST = ProblemType(
     "invalid-request",
     "The request is not valid",
     422,
-    "The body is JSON, but not what this resource takes. `errors` lists all that is wrong: a JSON "
-    "Pointer (RFC 6901) to the place, and what would be right.",
+    "The body is JSON, but not what this resource takes, or a query parameter is not. `errors` "
+    "lists all that is wrong: a JSON Pointer (RFC 6901) to the place in the body, and what would "
+    "be right.",
 )
 UNUSABLE_RULE_SET = ProblemType(
     "unusable-rule-set",

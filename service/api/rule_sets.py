@@ -17,7 +17,7 @@ from service.ruleset.near import unknown
 
 rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
 
-_RULE_SET_ID = {
+RULE_SET_ID = {
     "in": "path",
     "name": "rule_set_id",
     "required": True,
@@ -51,7 +51,7 @@ def list_rule_sets() -> Response:
     return cacheable(json_response(installed().summaries()))
 
 
-@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[_RULE_SET_ID, IF_NONE_MATCH])
+@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[RULE_SET_ID, IF_NONE_MATCH])
 @rule_sets.response(200, RuleSetSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
@@ -61,11 +61,11 @@ def get_rule_set(rule_set_id: str) -> Response:
 
     Its symptoms, checks with outcomes and limits, faults, remedies, precautions and rules.
     """
-    rule_set = _installed(rule_set_id)
+    rule_set = installed_rule_set(rule_set_id)
     return cacheable(json_response(installed().description(rule_set.id)))
 
 
-def _installed(rule_set_id: str) -> RuleSet:
+def installed_rule_set(rule_set_id: str) -> RuleSet:
     """The rule set of that id, or a problem."""
     try:
         return installed().get(rule_set_id)
@@ -78,7 +78,7 @@ def _installed(rule_set_id: str) -> RuleSet:
 
 @rule_sets.route(
     "/rule-sets/<string:rule_set_id>/symptoms/<string:symptom>/bring",
-    parameters=[_RULE_SET_ID, _SYMPTOM, IF_NONE_MATCH],
+    parameters=[RULE_SET_ID, _SYMPTOM, IF_NONE_MATCH],
 )
 @rule_sets.response(200, BringSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
@@ -90,7 +90,7 @@ def bring_for_symptom(rule_set_id: str, symptom: str) -> Response:
     Tools and likely parts before anything is known but the complaint. An assessment has the same
     in `bring`, by what is known so far.
     """
-    rule_set = _installed(rule_set_id)
+    rule_set = installed_rule_set(rule_set_id)
     if symptom not in rule_set.symptoms:
         message = unknown("symptom", symptom, rule_set.symptoms)
         raise Problem(NOT_FOUND, f"{message[:1].upper()}{message[1:]}.")

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any
 
 from service.diagnosis import response
-from service.diagnosis.belief import believe, expected_information, history
+from service.diagnosis.belief import Belief, believe, expected_information, history
 from service.diagnosis.bring import bring
-from service.diagnosis.case import VERIFY, CaseError, read_case
+from service.diagnosis.case import VERIFY, Case, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.conflicts import Conflict, conflicts
 from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
-from service.diagnosis.findings import find_all
+from service.diagnosis.findings import Finding, find_all
 from service.diagnosis.precautions import figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
@@ -25,6 +25,16 @@ from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
+
+
+@dataclass(frozen=True, slots=True)
+class Reasoned:
+    """What follows from a case before anything is decided."""
+
+    case: Case
+    findings: tuple[Finding, ...]
+    conclusions: Conclusions
+    belief: Belief
 
 
 class Reasoner:
@@ -41,6 +51,10 @@ class Reasoner:
         Raises:
             CaseError: what this rule set cannot make sense of, by JSON Pointer.
         """
+        return self.answer(self.reason(document))
+
+    def reason(self, document: Mapping[str, Any]) -> Reasoned:
+        """What the rules conclude from a request document, and what is believed. As `assess`."""
         rule_set, model = self.rule_set, self.model
         case = read_case(rule_set, document)
         findings = find_all(rule_set, case)
@@ -58,11 +72,18 @@ class Reasoner:
             excluded=conclusions.excluded,
             weights=conclusions.weights,
         )
+        return Reasoned(case, findings, conclusions, belief)
+
+    def answer(self, reasoned: Reasoned) -> dict[str, Any]:
+        """The assessment, once everything has been reasoned out."""
+        rule_set, model = self.rule_set, self.model
+        case, findings = reasoned.case, reasoned.findings
+        conclusions, belief = reasoned.conclusions, reasoned.belief
         information = expected_information(model, belief.states)
         proof = required_checks(rule_set, case, conclusions, case.repairs)
         release = None
         clashes: tuple[Conflict, ...] = ()
-        if verifying:
+        if case.phase == VERIFY:
             decision, release = verify(rule_set, case, findings, conclusions, proof)
         else:
             clashes = conflicts(model, belief, conclusions.contradictions, rule_set.tuning)

@@ -112,6 +112,8 @@ def with_unit(quantity: Any, unit: str) -> Any:
 def map_case(context: Any, case: Any) -> Any:
     """Ask a calculation for what its inputs look like, in units and sizes that it takes."""
     names = case.path_parameters or {}
+    if case.path.endswith("/graph"):
+        return graph(case)
     if names.get("name") not in CALCULATIONS or not isinstance(case.body, dict):
         return case
     # One in four keeps what it has: the wrong unit must be met as well.
@@ -151,3 +153,16 @@ def well_formed(quantity: Any) -> bool:
         and not isinstance(quantity["value"], bool)
         and legal(quantity["unit"], 32)
     )
+
+
+def graph(case: Any) -> Any:
+    """A complaint that there is, and a small drawing: a large one takes a while the first time."""
+    query = case.query or {}
+    symptom, least = query.get("symptom"), query.get("least_probability")
+    if legal(symptom) and len(symptom) % 4 < 3:
+        case.path_parameters = {**case.path_parameters, "rule_set_id": "microwave-oven"}
+        query = {**query, "symptom": pick(["lamp-out", "turntable-stopped"], symptom)}
+    if type(least) is float and 0.005 <= least <= 0.5:
+        query = {**query, "least_probability": 0.3}
+    case.query = query
+    return case

@@ -91,3 +91,22 @@ def test_the_readmes_trial_loses_what_the_readme_says(catalogue: Catalogue) -> N
     assert f'"case_id": "{first["case_id"]}"' in shown[1]
     assert f'"difference": {json.dumps(first["difference"])[:60]}' in shown[1]
     assert f'"unmet": {json.dumps(first["unmet"])[:30]}' in shown[1]
+
+
+def test_the_readmes_drawing_gets_the_readmes_lines(client: FlaskClient) -> None:
+    section = README.split("### The order of checks", 1)[1].split("\n###", 1)[0]
+    commands = re.findall(r"curl -s 'http://[^/]*(/[^']*)'(?: .*-H 'Accept: ([^']*)')?", section)
+    (picture, nothing), (text, accept) = commands
+    assert nothing == ""
+    assert client.get(picture).mimetype == "image/svg+xml"
+    answer = client.get(text, headers={"Accept": accept})
+    assert answer.mimetype == accept
+    shown = dedent(section.rsplit("\n\n", 1)[1]).splitlines()
+    shown = [line for line in shown if line.strip() != "..."]
+    assert len(shown) == 3
+    assert set(shown) <= set(answer.text.splitlines())
+    low, high = re.findall(r"\((0\.\d+) to (0\.\d+)\)", section)[0]
+    # What is drawn for the lower one takes a while.
+    assert client.get(f"{text}&least_probability={high}").status_code == 200
+    for beyond in (f"{high}1", low.replace("5", "4")):
+        assert client.get(f"{text}&least_probability={beyond}").status_code == 422
