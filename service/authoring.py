@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from service.candidates import judge
+from service.diagnosis.assessment import Reasoner
+from service.graph.follow import follow
+from service.graph.tree import Tree
 from service.ruleset.catalogue import Catalogue, Source, load_source, rule_set_folders
+from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.source import Document, Issue, RuleSetError
 from service.trials.coverage import coverage
@@ -103,6 +108,21 @@ def _unmet(one: Tried) -> tuple[str, ...]:
     if "problem" in one.candidate:
         return (one.candidate["problem"]["detail"],)
     return one.unmet or ()
+
+
+def drawn(checked: Sequence[Checked], symptom: str, least_probability: float) -> Tree:
+    """The order of checks for a complaint, by the one rule set at a path.
+
+    Raises:
+        NothingThere: if there are several rule sets, or no such complaint.
+    """
+    if len(checked) != 1 or checked[0].source is None:
+        names = ", ".join(one.folder.name for one in checked)
+        raise NothingThere(f"one rule set can be drawn, not {names}")
+    rule_set = checked[0].source.rule_set
+    if symptom not in rule_set.symptoms:
+        raise NothingThere(unknown("symptom", symptom, rule_set.symptoms))
+    return follow(Reasoner(rule_set), symptom, least_probability)
 
 
 def compare(checked: Checked, catalogue: Catalogue) -> dict[str, Any]:

@@ -6,12 +6,17 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 import click
 
 from service import authoring
 from service.documents import dump_indented
+from service.graph.dot import as_dot
+from service.graph.follow import LEAST_PROBABILITY
+from service.graph.mermaid import as_mermaid
+from service.graph.picture import as_svg
+from service.graph.tree import Tree
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
 from service.written_junit import Case, Suite, as_junit
@@ -29,6 +34,11 @@ _format = click.option(
     help="How the result is written.",
 )
 T = TypeVar("T")
+_DRAWN: dict[str, Callable[[Tree], bytes]] = {
+    "svg": as_svg,
+    "mermaid": lambda tree: as_mermaid(tree).encode(),
+    "dot": lambda tree: as_dot(tree).encode(),
+}
 
 
 @click.group()
@@ -117,6 +127,36 @@ def diff(path: Path, installed: Path | None, form: str) -> None:
     lost = any(one["errors"] for one in trials)
     changed = any(one["summary"]["changed"] for one in trials)
     raise SystemExit(LOST if lost else FOUND if changed else 0)
+
+
+@rules.command()
+@_path
+@click.option("--symptom", required=True, help="The complaint that is followed.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(list(_DRAWN)),
+    default="svg",
+    show_default=True,
+    help="A picture, or text for Mermaid or Graphviz.",
+)
+@click.option(
+    "--least-probability",
+    type=click.FloatRange(0.005, 0.5),
+    default=LEAST_PROBABILITY,
+    show_default=True,
+    help="A way that is less likely is not followed, unless it ends at once.",
+)
+@click.option("-o", "--out", type=click.File("wb"), default="-", help="Where it goes.")
+def graph(path: Path, symptom: str, form: str, least_probability: float, out: BinaryIO) -> None:
+    """Draw the order of checks for a complaint by the rule set at PATH.
+
+    Exit code 2 if the rule set cannot be used or does not know the complaint.
+    """
+    checked = _told(lambda: authoring.check(path))
+    _end_on_issues(checked)
+    tree = _told(lambda: authoring.drawn(checked, symptom, least_probability))
+    out.write(_DRAWN[form](tree))
 
 
 def _told(work: Callable[[], T]) -> T:

@@ -9,22 +9,24 @@ from flask import Response, request
 
 from service.api.installed import installed
 from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
+from service.api.query import invalid_query
 from service.api.responses import cacheable
 from service.api.rule_sets import RULE_SET_ID, installed_rule_set
 from service.diagnosis.assessment import reasoner
-from service.diagnosis.refusals import unknown
 from service.documents import shown
+from service.graph.dot import as_dot
 from service.graph.follow import LEAST_PROBABILITY, follow
 from service.graph.mermaid import as_mermaid
 from service.graph.picture import as_svg
-from service.problems import INVALID_REQUEST, NOT_ACCEPTABLE, Problem
+from service.problems import NOT_ACCEPTABLE, Problem
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
+from service.ruleset.near import unknown
 
 graphs = ServiceBlueprint("graphs", __name__, url_prefix="/v1")
 
-SVG, MERMAID, PLAIN = "image/svg+xml", "text/vnd.mermaid", "text/plain"
-MEDIA_TYPES = (SVG, MERMAID, PLAIN)
+SVG, MERMAID, DOT, PLAIN = "image/svg+xml", "text/vnd.mermaid", "text/vnd.graphviz", "text/plain"
+MEDIA_TYPES = (SVG, MERMAID, DOT, PLAIN)
 BOUNDS = (0.005, 0.5)  # of the least probability
 MOST_NAMED = 16
 _NUMBER = re.compile(r"[0-9]{1,3}(\.[0-9]{1,20})?(e-?[0-9]{1,2})?", re.ASCII | re.IGNORECASE)
@@ -54,6 +56,7 @@ _TEXT = {"schema": {"type": "string", "description": "A Mermaid flowchart."}}
 _CONTENT = {
     SVG: {"schema": {"description": "A drawing, to be looked at or printed."}},
     MERMAID: _TEXT,
+    DOT: {"schema": {"type": "string", "description": "A graph in the language of Graphviz."}},
     PLAIN: _TEXT,
 }
 
@@ -74,11 +77,11 @@ def get_graph(rule_set_id: str) -> Response:
 
     From the bare complaint on: which check is asked for, what each outcome leads to and how likely
     it is after what was read before, which precautions go with it, and where that ends. As SVG, or
-    as the text of a Mermaid flowchart. What is left out for being unlikely is shown as such.
+    as text for Mermaid or Graphviz. What is left out for being unlikely is shown as such.
     """
     rule_set = installed_rule_set(rule_set_id)
     form = _accepted()
-    body = _drawn(installed(), rule_set.id, _symptom(rule_set), _least(), form == SVG)
+    body = _drawn(installed(), rule_set.id, _symptom(rule_set), _least(), form)
     response = Response(body, content_type=SVG if form == SVG else f"{form}; charset=utf-8")
     response.vary.add("Accept")
     # A browser may open it as a page: let it load and run nothing, whatever a rule set holds.
@@ -87,12 +90,15 @@ def get_graph(rule_set_id: str) -> Response:
 
 
 @lru_cache(maxsize=64)
-def _drawn(
-    catalogue: Catalogue, rule_set_id: str, symptom: str, least: float, picture: bool
-) -> bytes:
+def _drawn(catalogue: Catalogue, rule_set_id: str, symptom: str, least: float, form: str) -> bytes:
     """The drawing, kept: it takes about a second, and is the same as long as the rule set is."""
     tree = follow(reasoner(catalogue, rule_set_id), symptom, least)
-    return as_svg(tree) if picture else as_mermaid(tree).encode()
+    match form:
+        case "image/svg+xml":
+            return as_svg(tree)
+        case "text/vnd.graphviz":
+            return as_dot(tree).encode()
+    return as_mermaid(tree).encode()
 
 
 def _accepted() -> str:
@@ -111,11 +117,11 @@ def _symptom(rule_set: RuleSet) -> str:
     if symptom is None:
         known = list(rule_set.symptoms)
         named = ", ".join(known[:MOST_NAMED] + ["..."] * (len(known) > MOST_NAMED))
-        raise _invalid(f"The query parameter symptom is missing; known symptoms: {named}.")
+        raise invalid_query(f"The query parameter symptom is missing; known symptoms: {named}.")
     if symptom not in rule_set.symptoms:
         message = unknown("symptom", symptom, rule_set.symptoms)
         end = "" if message.endswith("?") else "."
-        raise _invalid(f"The query parameter symptom: {message}{end}")
+        raise invalid_query(f"The query parameter symptom: {message}{end}")
     return symptom
 
 
@@ -126,10 +132,5 @@ def _least() -> float:
     low, high = BOUNDS
     if not _NUMBER.fullmatch(given) or not low <= float(given) <= high:
         asked = f"must be a number from {low} to {high}, not {shown(given)}"
-        raise _invalid(f"The query parameter least_probability {asked}.")
+        raise invalid_query(f"The query parameter least_probability {asked}.")
     return float(given)
-
-
-def _invalid(detail: str) -> Problem:
-    """A query parameter that will not do: no place in a body to point at."""
-    return Problem(INVALID_REQUEST, detail, [("", detail)])

@@ -8,7 +8,7 @@ from typing import Any
 from flask import Request
 
 from service.documents import shown
-from service.problems import invalid_request
+from service.problems import INVALID_REQUEST, Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,5 +36,10 @@ def choice(req: Request, parameter: Choice) -> str:
     got = req.args.get(parameter.name, parameter.words[0])
     if got not in parameter.words:
         message = f"must be {' or '.join(parameter.words)}, not {shown(got)}"
-        raise invalid_request([("", f"the query parameter {parameter.name} {message}")])
+        raise invalid_query(f"The query parameter {parameter.name} {message}.")
     return got
+
+
+def invalid_query(detail: str) -> Problem:
+    """A query parameter that will not do: no place in a body to point at."""
+    return Problem(INVALID_REQUEST, detail, [("", detail)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from service.graph.tree import Ask, LeftOut, Place, Tree, walk
-from service.graph.words import Line, by_signal_word, clean, explained, label, told
+from service.graph.words import Line, clean, explained, label, told, warnings
 
 # What may not stand in a quoted text as it is: it goes as `#number;`, so that no text of a rule set
 # can end the quotes or be taken for markup, a directive or a style.
@@ -28,7 +28,7 @@ def as_mermaid(tree: Tree) -> str:
     out += [f"  %% {_spelt(one)}" for one in explained(tree)]
     for place in walk(tree):
         opening, closing = _shape(place)
-        text = "<br/>".join(_quoted(line) for line in told(place, _warnings(tree, place)))
+        text = "<br/>".join(_quoted(line) for line in told(place, warnings(tree, place)))
         out.append(f"  n{place.number}{opening}{text}{closing}")
         if place.parent is not None and place.way is not None:
             arrow = "-.->" if isinstance(place.node, LeftOut) else "-->"
@@ -45,16 +45,6 @@ def _shape(place: Place) -> tuple[str, str]:
             return _LEFT_OUT
         case end:
             return _SHAPES.get(end.status, _CHECK)
-
-
-def _warnings(tree: Tree, place: Place) -> list[str]:
-    if not isinstance(place.node, Ask):
-        return []
-    here = [one for one in place.node.precautions if one.id not in tree.always]
-    return [
-        f"{word}: {', '.join(one.id for one in several)}"
-        for word, several in by_signal_word(here).items()
-    ]
 
 
 def _quoted(line: Line) -> str:

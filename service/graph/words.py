@@ -94,6 +94,17 @@ def by_signal_word(precautions: Iterable[Warned]) -> dict[str, list[Warned]]:
     return {word: several for word, several in out.items() if several}
 
 
+def warnings(tree: Tree, place: Place) -> list[str]:
+    """The precautions of a check that not every answer has, as lines by signal word."""
+    if not isinstance(place.node, Ask):
+        return []
+    here = [one for one in place.node.precautions if one.id not in tree.always]
+    return [
+        f"{word}: {', '.join(one.id for one in several)}"
+        for word, several in by_signal_word(here).items()
+    ]
+
+
 def explained(tree: Tree) -> list[str]:
     """What the reader of the drawing has to know."""
     least = f"{100.0 * tree.least_probability:.3g} %"

@@ -10,6 +10,7 @@ from flask.testing import FlaskClient
 PATH = "/v1/rule-sets/microwave-oven/graph"
 DRAWN = f"{PATH}?symptom=lamp-out"
 SVG, MERMAID, PLAIN = "image/svg+xml", "text/vnd.mermaid", "text/plain"
+DOT = "text/vnd.graphviz"
 
 
 @pytest.mark.parametrize(
@@ -23,6 +24,7 @@ SVG, MERMAID, PLAIN = "image/svg+xml", "text/vnd.mermaid", "text/plain"
         (f"{MERMAID}, {SVG};q=0.9", MERMAID),
         (MERMAID, MERMAID),
         (PLAIN, PLAIN),
+        (DOT, DOT),
         (f"{PLAIN};q=0.2, {MERMAID};q=0.3, {SVG};q=0", MERMAID),
     ],
 )
@@ -36,7 +38,7 @@ def test_accept_chooses_the_form(client: FlaskClient, accept: str | None, form: 
         assert ET.fromstring(response.data).tag == "{http://www.w3.org/2000/svg}svg"
     else:
         assert response.content_type == f"{form}; charset=utf-8"
-        assert response.text.startswith("flowchart TB\n")
+        assert response.text.startswith("// Rule set" if form == DOT else "flowchart TB\n")
 
 
 def test_plain_text_is_the_same_text(client: FlaskClient) -> None:

@@ -165,6 +165,31 @@ def test_without_an_installed_rule_set_there_is_nothing_to_compare(folder: Path)
     assert "no rule set spin-dryer is installed" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("form", "starts"), [("svg", "<?xml"), ("mermaid", "flowchart TB"), ("dot", "// Rule set")]
+)
+def test_the_order_of_checks_is_drawn(folder: Path, tmp_path: Path, form: str, starts: str) -> None:
+    shown = run("graph", folder, "--symptom", "no-heat", "--format", form)
+    assert shown.exit_code == 0
+    assert shown.output.startswith(starts)
+    out = tmp_path / "out"
+    assert run("graph", folder, "--symptom", "no-heat", "--format", form, "-o", out).exit_code == 0
+    assert out.read_text(encoding="utf-8") == shown.output
+
+
+def test_what_cannot_be_drawn(folder: Path) -> None:
+    unknown = run("graph", folder, "--symptom", "no-hat")
+    assert unknown.exit_code == 2
+    assert "did you mean 'no-heat'?" in unknown.stderr
+    several = run("graph", bundled_rules(), "--symptom", "no-heat")
+    assert several.exit_code == 2
+    assert "one rule set can be drawn" in several.stderr
+    replace(folder / "faults.yaml", "remedy: replace-motor\n", "remedy: x\n")
+    unusable = run("graph", folder, "--symptom", "no-heat")
+    assert unusable.exit_code == 2
+    assert "unknown remedy" in unusable.stderr
+
+
 def test_a_path_without_a_rule_set(tmp_path: Path) -> None:
     for command in ("check", "test", "diff"):
         result = run(command, tmp_path)

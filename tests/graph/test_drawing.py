@@ -9,8 +9,10 @@ from xml.etree import ElementTree as ET
 import pytest
 from matplotlib import font_manager
 from matplotlib.ft2font import FT2Font
+from pygraphviz import AGraph
 
 from service.graph import picture
+from service.graph.dot import as_dot
 from service.graph.layout import BESIDE
 from service.graph.mermaid import as_mermaid
 from service.graph.picture import as_svg
@@ -53,6 +55,35 @@ def hostile() -> Tree:
     ways.append(Way(tuple(HOSTILE), share, LeftOut(share)))
     root = Ask(HOSTILE[0], HOSTILE[1], False, tuple(HOSTILE), warned, 1.0, tuple(ways))
     return Tree(*HOSTILE[:5], 0.05, False, (HOSTILE[5],), root)
+
+
+# -- Graphviz -----------------------------------------------------------------------------------
+
+
+def check_dot(tree: Tree) -> None:
+    """Graphviz itself reads every node and edge of the tree, once, and no markup."""
+    graph = AGraph(string=as_dot(tree))
+    places = list(walk(tree))
+    assert sorted(graph.nodes()) == sorted(f"n{place.number}" for place in places)
+    assert sorted(graph.edges()) == sorted(
+        (f"n{place.parent}", f"n{place.number}") for place in places if place.parent is not None
+    )
+    for one in (*graph.nodes(), *graph.edges()):
+        assert set(one.attr) <= {"label", "shape", "style"}
+        assert not (one.attr["label"] or "").startswith("<<")
+
+
+def test_graphviz_text_is_the_tree(drawn: Drawn) -> None:
+    check_dot(drawn.tree)
+    text = as_dot(drawn.tree)
+    for place in walk(drawn.tree):
+        if isinstance(place.node, Ask):
+            assert clean(place.node.title) in text
+
+
+def test_hostile_texts_stay_text_in_graphviz() -> None:
+    check_dot(hostile())
+    assert len(as_dot(hostile())) < 200_000
 
 
 # -- Mermaid --------------------------------------------------------------------------------------
