@@ -33,7 +33,7 @@ VALUES: Mapping[str, str] = {
     "unit": "A unit that is not known, or of another quantity.",
     "built-in-fault": "A fault listed that every rule set has.",
     "preparation-is-check": "A preparation with the id of a check.",
-    "nameplate-kind": "A nameplate field that is neither a quantity nor one of some words, or both.",
+    "nameplate-kind": "A nameplate field that is neither a quantity nor a word, or both.",
     "price-class": "A remedy whose parts have no price, or no class for remedies without parts.",
     "tuning-missing": "A number of the reasoning that is missing.",
     "over-one": "Probabilities of one fault that sum to more than 1.",

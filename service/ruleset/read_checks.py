@@ -30,8 +30,10 @@ class CheckReader(Draft):
         )
         outcomes = tuple(raw.get("outcomes", measures[0].outcomes if measures else ()))
         if not outcomes:
-            advice = "Give `outcomes`, `measures` or a `scale`."
-            self.fail("checks", path, "no-outcomes", "a check without outcomes", advice)
+            if "scale" not in raw:
+                advice = "Give `outcomes`, `measures` or a `scale`."
+                self.fail("checks", path, "no-outcomes", "a check without outcomes", advice)
+            outcomes = tuple(raw["default"]["p"])
         for measure in measures:
             for stray in sorted(set(measure.outcomes) - set(outcomes)):
                 message = f"measured outcome {stray!r} is not among the outcomes"

@@ -76,8 +76,9 @@ class FaultReader(Draft):
         if raw["parts"] and "price_class" not in raw:
             message = "a remedy with parts has no price_class"
             self.fail("faults", path, "price-class", message, "Say what its parts cost.")
-        where, classes = (*path, "price_class"), self.head["costs"]["price_classes"]
-        self.known("faults", where, [named], classes, "price class")
+        if "price_class" in raw:
+            where, classes = (*path, "price_class"), self.head["costs"]["price_classes"]
+            self.known("faults", where, [named], classes, "price class")
         return str(named)
 
     def remedy(self, path: Path_, raw: Mapping[str, Any]) -> m.Remedy:

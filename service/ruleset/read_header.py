@@ -40,7 +40,7 @@ class HeaderReader(Draft):
                 return None
             return self.si("rule-set", (*path, key), raw[key], quantity or "")
 
-        return NameplateField(
+        field = NameplateField(
             id=name,
             title=raw["title"],
             quantity=quantity,
@@ -63,6 +63,28 @@ class HeaderReader(Draft):
             most=optional("most"),
             source=raw["source"],
         )
+        self.bounds(path, field)
+        return field
+
+    def bounds(self, path: Path_, field: NameplateField) -> None:
+        """Note a nameplate value that the rule set takes by itself and would not accept."""
+        if isinstance(field.default, str) or math.isnan(field.default):
+            return
+        least = -math.inf if field.least is None else field.least
+        most = math.inf if field.most is None else field.most
+        if least >= most:
+            message, advice = "`least` is not below `most`", "Mend one: no value would be accepted."
+            self.fail("rule-set", (*path, "least"), "nameplate-bounds", message, advice)
+            return
+        for key, values in (("default", (field.default,)), ("nominals", field.nominals)):
+            if not all(least <= value <= most for value in values):
+                message = f"`{key}` lies outside `least` to `most`"
+                advice = "What is taken unless told otherwise must be a value that is accepted."
+                self.fail("rule-set", (*path, key), "nameplate-bounds", message, advice)
+        if field.default_uncertainty < 0.0:
+            where = (*path, "default_uncertainty")
+            advice = "Give the standard uncertainty of the assumed value, 0 or more."
+            self.fail("rule-set", where, "nameplate-bounds", "an uncertainty below 0", advice)
 
     def instrument(self, quantity: str, raw: Mapping[str, Any]) -> InstrumentDefault:
         path: Path_ = ("instruments", quantity)

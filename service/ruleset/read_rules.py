@@ -103,8 +103,10 @@ class RuleReader(Draft):
         raw = self.raw_checks[check][1]
         if "outcomes" in raw:
             return list(raw["outcomes"])
-        measures = raw.get("measures") or self.scales.get(raw.get("scale", ""), [{"outcomes": []}])
-        return [item["id"] for item in measures[0]["outcomes"]]
+        measures = raw.get("measures") or self.scales.get(raw.get("scale", ""))
+        if not measures:  # that is told elsewhere; what else is asked of it goes by its rows
+            return list(raw["default"]["p"])
+        return [one["id"] for one in measures[0]["outcomes"]]
 
     def consequence(self, path: Path_, raw: Mapping[str, Any], rule: str) -> m.Consequence:
         def refs(key: str) -> list[str]:

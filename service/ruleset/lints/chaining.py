@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from service.inference.rules import RuleListError, checked_strata
-from service.ruleset.conditions import holds
 from service.ruleset.lints.found import Found, Lint, cycles
-from service.ruleset.lints.possible import candidates, clash
+from service.ruleset.lints.possible import answers, clash
 from service.ruleset.model import Rule, RuleSet
 from service.ruleset.tokens import token_rules
 
@@ -133,7 +132,7 @@ def _never_fires(rule_set: RuleSet) -> Iterator[Found]:
 
 def _decides_nothing(rule_set: RuleSet) -> Iterator[Found]:
     for predicate in rule_set.predicates:
-        found = {holds(predicate, value) for value in candidates(rule_set, [predicate])}
+        found = answers(rule_set, predicate)
         if len(found) > 1:
             continue
         for rule in rule_set.rules:

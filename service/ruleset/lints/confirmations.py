@@ -143,8 +143,8 @@ def _idle_confirmation(rule_set: RuleSet) -> Iterator[Found]:
 
 def _never_withdrawn(rule_set: RuleSet) -> Iterator[Found]:
     """Closing the equipment up takes back what was confirmed for work inside."""
-    closing = {one for access in rule_set.access.values() for one in access.closes_with}
-    inside = {one for access in rule_set.access.values() for one in access.requires} - closing
+    closing = [access.closes_with for access in rule_set.access.values() if access.closes_with]
+    inside = {one for access in rule_set.access.values() for one in access.requires}
     for precaution in rule_set.precautions.values():
         for index, by in enumerate(precaution.withdrawn_by):
             if not rule_set.precautions[by].confirm or by == precaution.id:
@@ -155,14 +155,14 @@ def _never_withdrawn(rule_set: RuleSet) -> Iterator[Found]:
                     "Name in `withdrawn_by` another precaution that is confirmed.",
                     ("withdrawn_by", index),
                 )
-        lacking = sorted(closing - set(precaution.withdrawn_by))
-        if precaution.id in inside and lacking:
-            yield Found(
-                "precautions",
-                precaution.id,
-                f"it would stay confirmed after {lacking[0]!r}",
-                f"Name {lacking[0]!r} in its `withdrawn_by`: then the supply is back on.",
-            )
+        for together in closing if precaution.confirm and precaution.id in inside else ():
+            if not {precaution.id, *precaution.withdrawn_by}.intersection(together):
+                yield Found(
+                    "precautions",
+                    precaution.id,
+                    f"it would stay confirmed after {together[0]!r}",
+                    f"Name {together[0]!r} in its `withdrawn_by`: the supply is back on then.",
+                )
 
 
 def _never_closed(rule_set: RuleSet) -> Iterator[Found]:

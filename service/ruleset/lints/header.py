@@ -33,41 +33,6 @@ _CAPACITOR = {
 }
 
 
-def _nameplate_bounds(rule_set: RuleSet) -> Iterator[Found]:
-    for field in rule_set.nameplate.values():
-        if field.quantity is None:
-            continue
-        least = -math.inf if field.least is None else field.least
-        most = math.inf if field.most is None else field.most
-        if least >= most:
-            yield Found(
-                "nameplate",
-                field.id,
-                "`least` is not below `most`",
-                "No value would be accepted: mend one of the two.",
-                ("least",),
-            )
-            continue
-        values = {"default": (float(field.default),), "nominals": field.nominals}
-        for key, found in values.items():
-            if not all(least <= value <= most for value in found):
-                yield Found(
-                    "nameplate",
-                    field.id,
-                    f"`{key}` lies outside `least` to `most`",
-                    "A value that the rule set takes by itself must be one that it accepts.",
-                    (key,),
-                )
-        if field.default_uncertainty < 0.0:
-            yield Found(
-                "nameplate",
-                field.id,
-                "an uncertainty below 0",
-                "Give the standard uncertainty of the assumed value, 0 or more.",
-                ("default_uncertainty",),
-            )
-
-
 def _cannot_deduce(rule_set: RuleSet) -> Iterator[Found]:
     for field in rule_set.nameplate.values():
         if field.deduce_from and not field.nominals:
@@ -154,7 +119,6 @@ def _no_instrument(rule_set: RuleSet) -> Iterator[Found]:
 
 
 HEADER: Mapping[str, Lint] = {
-    "nameplate-bounds": _nameplate_bounds,
     "cannot-deduce": _cannot_deduce,
     "capacitor-fields": _capacitor_fields,
     "tuning-range": _tuning_range,

@@ -170,14 +170,21 @@ def _not_a_calculation(rule_set: RuleSet) -> Iterator[Found]:
                 "Give it `measures`, or drop the calculation.",
                 ("calculation",),
             )
-        elif evaluate(check.calculation, CALCULATIONS[check.calculation].example).measured is None:
+        elif not _gives(check.calculation, check.measures[0].quantity):
             yield Found(
                 "checks",
                 check.id,
-                f"{check.calculation!r} gives figures, and no reading",
-                "Name a calculation that stands for a reading, or drop it.",
+                f"{check.calculation!r} gives no reading of a {check.measures[0].quantity}",
+                "Name a calculation that stands for such a reading, or drop it.",
                 ("calculation",),
             )
+
+
+def _gives(calculation: str, quantity: str) -> bool:
+    """Whether a calculation stands for a reading, and of this quantity."""
+    found = CALCULATIONS[calculation]
+    given = {output.quantity for output in found.outputs}
+    return quantity in given and evaluate(calculation, found.example).measured is not None
 
 
 MEASURES: Mapping[str, Lint] = {

@@ -53,6 +53,8 @@ def _no_value(rule_set: RuleSet, predicates: Mapping[str, Predicate], branch: Br
         away = [one for one in missed if (one.subject, one.name) == (subject, name)]
         if subject == "reading" and not here:
             continue  # there may be no reading
+        if any(len(answers(rule_set, one)) == 1 for one in (*here, *away)):
+            continue  # told elsewhere: it decides nothing by itself
         values = candidates(rule_set, (*here, *away))
         if not any(
             all(holds(one, value) for one in here) and not any(holds(one, value) for one in away)
@@ -61,6 +63,11 @@ def _no_value(rule_set: RuleSet, predicates: Mapping[str, Predicate], branch: Br
             asked = [*(one.text for one in here), *(f"not {one.text}" for one in away)]
             return f"no value is {' and '.join(asked)}"
     return None
+
+
+def answers(rule_set: RuleSet, predicate: Predicate) -> set[bool]:
+    """Whether a comparison holds for some value that there may be, and whether it fails for one."""
+    return {holds(predicate, value) for value in candidates(rule_set, [predicate])}
 
 
 def candidates(rule_set: RuleSet, predicates: Iterable[Predicate]) -> list[float | str]:
