@@ -13,7 +13,7 @@ from service.api.graph import graphs
 from service.api.health import health
 from service.api.installed import install
 from service.api.openapi import create_api
-from service.api.rule_sets import rule_sets
+from service.api.rule_sets import RuleSetId, rule_sets
 from service.api.trials import limit_trials, trials
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
@@ -33,6 +33,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.url_map.strict_slashes = True
     app.url_map.redirect_defaults = False
     app.url_map.merge_slashes = False
+    app.url_map.converters["rule_set_id"] = RuleSetId
     install(app, Catalogue.load(chosen.rules))
     limit_trials(app, chosen)
     app.register_error_handler(Problem, handle_problem)

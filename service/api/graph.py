@@ -62,7 +62,7 @@ _CONTENT = {
 
 
 @graphs.route(
-    "/rule-sets/<string:rule_set_id>/graph",
+    "/rule-sets/<rule_set_id:rule_set_id>/graph",
     parameters=[RULE_SET_ID, _SYMPTOM, _LEAST, IF_NONE_MATCH],
 )
 @graphs.response(200, description="The order of checks.", headers=ETAG)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flask import Response
+from werkzeug.routing import BaseConverter
 
 from service.api.installed import installed
 from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
@@ -14,6 +15,14 @@ from service.documents import shown
 from service.problems import NOT_FOUND, Problem
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
+
+
+class RuleSetId(BaseConverter):
+    """The id of a rule set in a path, which `check` is not: that is a resource of its own."""
+
+    regex = "(?!check$)[^/]+"
+    part_isolating = True
+
 
 rule_sets = ServiceBlueprint("rule sets", __name__, url_prefix="/v1")
 
@@ -51,7 +60,7 @@ def list_rule_sets() -> Response:
     return cacheable(json_response(installed().summaries()))
 
 
-@rule_sets.route("/rule-sets/<string:rule_set_id>", parameters=[RULE_SET_ID, IF_NONE_MATCH])
+@rule_sets.route("/rule-sets/<rule_set_id:rule_set_id>", parameters=[RULE_SET_ID, IF_NONE_MATCH])
 @rule_sets.response(200, RuleSetSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
@@ -77,7 +86,7 @@ def installed_rule_set(rule_set_id: str) -> RuleSet:
 
 
 @rule_sets.route(
-    "/rule-sets/<string:rule_set_id>/symptoms/<string:symptom>/bring",
+    "/rule-sets/<rule_set_id:rule_set_id>/symptoms/<string:symptom>/bring",
     parameters=[RULE_SET_ID, _SYMPTOM, IF_NONE_MATCH],
 )
 @rule_sets.response(200, BringSchema, headers=ETAG)

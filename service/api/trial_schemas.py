@@ -30,7 +30,9 @@ class OverlaySchema(ma.Schema):
         }
     )
     cases = fields.List(
-        fields.Dict(), metadata=described("As in a batch, or as in a rule set's case files.")
+        # Whatever is no case gets its problem among the results, so anything may stand here.
+        fields.Raw(),
+        metadata=described("As in a batch, or as in a rule set's case files."),
     )
 
 

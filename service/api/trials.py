@@ -62,7 +62,7 @@ _BODY = {
     "required": True,
     "content": {
         JSON: {"schema": OverlaySchema, "example": OVERLAY},
-        YAML: {"schema": {"type": "string"}, "example": RULE_SET_TEXT},
+        YAML: {"schema": {"description": "The same as text."}, "example": RULE_SET_TEXT},
         FILES: {
             "schema": {
                 "type": "object",
