@@ -29,7 +29,7 @@ from ruamel.yaml.nodes import ScalarNode
 from ruamel.yaml.resolver import VersionedResolver
 
 MAX_DEPTH = 32
-MAX_NODES = 50_000
+MAX_NODES = 30_000
 MAX_SCALAR = 10_000  # characters
 MAX_FLAWS = 100
 # Nothing on an appliance is larger or, unless it is 0, smaller, whatever its unit.

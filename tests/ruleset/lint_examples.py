@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import combinations
 from typing import NamedTuple
 
 from tests.ruleset.rigged import Edit
@@ -914,6 +915,29 @@ MODELLING = [
         "also_replace: [store]",
     ),
     pair(
+        "misspelt-component",
+        "faults",
+        "component: coil\n",
+        "component: coill\n",
+        "component: winding\n",
+        "'coill'",
+    ),
+    pair(
+        "misspelt-component",
+        "checks",
+        "component: supply\n",
+        "component: stores\n",
+        "component: outlet\n",
+        "'stores'",
+    ),
+    pair(
+        "instrument-bounds",
+        "rule-set",
+        "percent_of_reading: 1\n",
+        "percent_of_reading: 101\n",
+        "percent_of_reading: 99\n",
+    ),
+    pair(
         "unknown-figure",
         "precautions",
         "Wait {wait}",
@@ -990,6 +1014,41 @@ EARLIER = [
     for outcome in outcomes
 ]
 REPLACED = [{"replaced": part} for part in ("fuse", "coil", "store")]
+PAIRS = [{"all": [one, two]} for one, two in combinations(EARLIER, 2)]
+
+
+def volts(number: int) -> dict[str, object]:
+    """A comparison that no other number makes."""
+    return {"nameplate": "supply_voltage", "gt": {"value": 100 + number / 10, "unit": "V"}}
+
+
+def weigh(number: int) -> dict[str, object]:
+    """A consequence that no other number has."""
+    return {"weigh": "coil-open", "ratio": number + 2, "source": "estimate"}
+
+
+def sharing(rules_of_one: int) -> list[str]:
+    """Four rules with so many alternatives each, which all ask for a lit lamp."""
+    some = {"any": PAIRS[:rules_of_one]}
+    beside = [LAMP, *({"not": one} for one in REPLACED)]
+    return [
+        rule(f"shared-{n}", {"all": [LIT, one, some]}, weigh(n)) for n, one in enumerate(beside)
+    ]
+
+
+def telling(number: int) -> list[str]:
+    """So many rules of fifteen different comparisons each."""
+    return [
+        rule(f"told-{n}", {"all": [volts(15 * n + at) for at in range(15)]}, weigh(n))
+        for n in range(number)
+    ]
+
+
+def alternatives(number: int) -> list[str]:
+    """So many rules of 42 alternatives each."""
+    some = [{"all": [one, {"not": two}]} for one in EARLIER for two in REPLACED]
+    return [rule(f"many-{n}", {"all": [volts(n), {"any": some}]}, weigh(n)) for n in range(number)]
+
 
 RULES = [
     rules(
@@ -1011,19 +1070,9 @@ RULES = [
         [rule("long", {"all": [*EARLIER, *REPLACED[:2]]}, PREFER)],
         "17 premises; the limit is 16",
     ),
-    rules(
-        "not-chainable",
-        [
-            rule(
-                f"many-{n}",
-                {"any": [{"all": [one, {"not": two}]} for one in EARLIER for two in REPLACED]},
-                {"weigh": "coil-open", "ratio": n, "source": "estimate"},
-            )
-            for n in range(2, 12)
-        ],
-        None,
-        "rules; the limit is 400",
-    ),
+    rules("not-chainable", alternatives(10), alternatives(5), "rules; the limit is 400"),
+    rules("not-chainable", sharing(63), sharing(62), "more than 250 rules have finding/lamp/lit"),
+    rules("not-chainable", telling(34), telling(32), "more than 499 different premises"),
     pair(
         "nothing-derives",
         "rules",
@@ -1175,6 +1224,14 @@ RULES = [
         "      - {admit: coil-voltage}\n",
         "",
         "      - {admit: [coil-voltage]}\n",
+    ),
+    pair(
+        "admits-nothing",
+        "rules",
+        "      - {prefer: outlet-voltage}\n",
+        "      - {admit: outlet-voltage}\n",
+        "      - {prefer: lamp}\n",
+        "outlet-voltage",
     ),
     pair(
         "unlisted-excluded",

@@ -131,21 +131,22 @@ def _never_fires(rule_set: RuleSet) -> Iterator[Found]:
 
 
 def _decides_nothing(rule_set: RuleSet) -> Iterator[Found]:
+    asking: dict[str, dict[str, None]] = {}
+    for rule in rule_set.rules:
+        for branch in rule.branches:
+            for token in (*branch.all_of, *branch.none_of):
+                asking.setdefault(token, {})[rule.id] = None
     for predicate in rule_set.predicates:
         found = answers(rule_set, predicate)
-        if len(found) > 1:
-            continue
-        for rule in rule_set.rules:
-            tokens = {t for b in rule.branches for t in (*b.all_of, *b.none_of)}
-            if predicate.token in tokens:
-                word = "every" if True in found else "no"
-                yield Found(
-                    "rules",
-                    rule.id,
-                    f"{predicate.text!r} is so for {word} value that there may be",
-                    "Compare with a value between the least and the most, or with fewer words.",
-                    ("when",),
-                )
+        for rule_id in asking.get(predicate.token, ()) if len(found) == 1 else ():
+            word = "every" if True in found else "no"
+            yield Found(
+                "rules",
+                rule_id,
+                f"{predicate.text!r} is so for {word} value that there may be",
+                "Compare with a value between the least and the most, or with fewer words.",
+                ("when",),
+            )
 
 
 def _never_admitted(rule_set: RuleSet) -> Iterator[Found]:
@@ -161,6 +162,21 @@ def _never_admitted(rule_set: RuleSet) -> Iterator[Found]:
             )
 
 
+def _admits_nothing(rule_set: RuleSet) -> Iterator[Found]:
+    asked = {token for rule in rule_set.rules for token in _asked(rule)}
+    for rule in rule_set.rules:
+        for index, one in enumerate(rule.consequences):
+            for name in one.targets if one.kind == "admit" else ():
+                if not rule_set.checks[name].by_rule and f"admit/{name}" not in asked:
+                    yield Found(
+                        "rules",
+                        rule.id,
+                        f"it admits {name}, which is offered without that",
+                        f"Give {name} `by_rule: true` if it waits for this rule, or drop it here.",
+                        ("then", index),
+                    )
+
+
 CHAINING: Mapping[str, Lint] = {
     "not-chainable": _not_chainable,
     "nothing-derives": _nothing_derives,
@@ -168,4 +184,5 @@ CHAINING: Mapping[str, Lint] = {
     "never-fires": _never_fires,
     "decides-nothing": _decides_nothing,
     "never-admitted": _never_admitted,
+    "admits-nothing": _admits_nothing,
 }

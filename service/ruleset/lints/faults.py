@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 
 from service.ruleset.lints.found import Found, Lint, cycles
 from service.ruleset.model import NO_FAULT, Check, RuleSet
@@ -215,6 +216,25 @@ def _unpriced_part(rule_set: RuleSet) -> Iterator[Found]:
                 )
 
 
+def _misspelt_component(rule_set: RuleSet) -> Iterator[Found]:
+    """One letter wrong, and a repair of the part does not touch what was read of it."""
+    of_faults = {fault.component for fault in rule_set.faults.values()}
+    of_checks = {check.component for check in rule_set.checks.values()}
+    asked = [("faults", one.id, one.component, of_checks) for one in rule_set.faults.values()]
+    both = of_faults & of_checks
+    asked += [("checks", one.id, one.component, both) for one in rule_set.checks.values()]
+    for table, one, component, known in asked:
+        near = get_close_matches(component, sorted(known), n=1, cutoff=0.85)
+        if component not in both and component not in known and near:
+            yield Found(
+                table,
+                one,
+                f"only here is there a component {component!r}",
+                f"Did you mean {near[0]!r}?",
+                ("component",),
+            )
+
+
 FAULTS: Mapping[str, Lint] = {
     "no-fault": _no_fault,
     "unconfirmable-fault": _unconfirmable_fault,
@@ -228,4 +248,5 @@ FAULTS: Mapping[str, Lint] = {
     "idle-remedy": _idle_remedy,
     "unproven-remedy": _unproven_remedy,
     "unpriced-part": _unpriced_part,
+    "misspelt-component": _misspelt_component,
 }

@@ -24,14 +24,18 @@ class Found:
     field: Path_ = ()
 
 
+MOST_CYCLES = 20
+
 Lint = Callable[[RuleSet], Iterator[Found]]
 
 
 def cycles(leads_to: Mapping[str, Sequence[str]]) -> list[tuple[str, ...]]:
-    """One way round for each node that first closes a circle; the first node stands last again."""
-    found = []
+    """Ways round, a few of them if there are many; the first node of each stands last again."""
+    found: list[tuple[str, ...]] = []
     done: set[str] = set()
     for start in leads_to:
+        if len(found) >= MOST_CYCLES:
+            break
         way: list[str] = [start]
         ahead = [iter(leads_to[start])] if start not in done else []
         while ahead:
@@ -40,7 +44,8 @@ def cycles(leads_to: Mapping[str, Sequence[str]]) -> list[tuple[str, ...]]:
                 ahead.pop()
                 done.add(way.pop())
             elif one in way:
-                found.append((*way[way.index(one) :], one))
+                if len(found) < MOST_CYCLES:
+                    found.append((*way[way.index(one) :], one))
             elif one in leads_to and one not in done:
                 way.append(one)
                 ahead.append(iter(leads_to[one]))

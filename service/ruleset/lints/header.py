@@ -94,6 +94,14 @@ def _instrument_bounds(rule_set: RuleSet) -> Iterator[Found]:
                 "Give a `finest_resolution` above 0 and a `range` above it.",
                 ("finest_resolution",),
             )
+        if one.percent_of_reading > 100.0:
+            yield Found(
+                "instruments",
+                one.quantity,
+                "a meter that may read nothing but its own error",
+                "Give `percent_of_reading` in per cent, 100 at most.",
+                ("percent_of_reading",),
+            )
         if one.lead_resistance < 0.0 or one.lead_uncertainty < 0.0:
             yield Found(
                 "instruments",
