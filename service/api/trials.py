@@ -20,7 +20,7 @@ from service.candidates import Job
 from service.problems import TOO_MANY_TRIALS, Problem, invalid_request, pointer
 from service.settings import Settings
 from service.trials.sandbox import Limits, run_apart
-from service.trials.submission import BASE, MOST_SUBMITTED_BYTES, Part, Submission
+from service.trials.submission import BASE, MOST_SUBMITTED_BYTES, Part, Submission, refuse_early
 
 trials = ServiceBlueprint("trials", __name__, url_prefix="/v1")
 
@@ -129,6 +129,7 @@ def try_rule_set() -> Response:
 
 
 def _answer(job: Job) -> Response:
+    refuse_early(job.submission, job.catalogue)
     if not _admitted.acquire(blocking=False):
         detail = f"{ADMITTED} candidates are being worked on or waiting already."
         raise Problem(TOO_MANY_TRIALS, detail)

@@ -74,7 +74,7 @@ def gather(
                 first = next(iter(document.data))
                 message = f"the file {found[name].file} has sections of {name}.yaml already"
                 advice = f"Send what belongs in {name}.yaml in one piece."
-                issues.append(piece.issue((first,), message, rule="sections", advice=advice))
+                issues.append(piece.issue((first,), message, rule="shape", advice=advice))
             else:
                 found[name] = document
     if issues:
@@ -111,7 +111,7 @@ def _lacks(name: str) -> Issue:
         line=0,
         column=0,
         message=f"there is no {what}",
-        rule="sections",
+        rule="shape",
         about="",
         advice="Send all files of a rule set, or name the installed one that it changes as `base`.",
     )

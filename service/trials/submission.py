@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -89,21 +89,32 @@ def read_candidate(submission: Submission, catalogue: Catalogue, *, located: boo
             issues += error.issues
     if issues:
         raise RuleSetError(issues)
-    overlays = [piece for piece in pieces if _is_overlay(piece)]
-    base = _base(submission, overlays)
+    base = _base(submission, [piece.data for piece in pieces], catalogue)
     if base is None:
         documents, cases = gather(pieces)
         return Candidate(documents, _cases(cases), None)
-    if base not in catalogue.ids():
-        message = unknown("rule set", base, catalogue.ids())
-        raise invalid_request([(pointer(BASE), message)])
     lent = catalogue.source(base).documents
-    rest = [piece for piece in pieces if not _is_overlay(piece)]
-    for piece in overlays:
-        lent, sent = _overlaid(piece, lent, submission.patch)
-        rest += sent
+    rest: list[Document] = []
+    for piece in pieces:
+        if _is_overlay(piece.data):
+            lent, sent = _overlaid(piece, lent)
+            rest += sent
+        else:
+            rest.append(piece)
     documents, cases = gather(rest, lent)
     return Candidate(documents, _cases(cases), base)
+
+
+def refuse_early(submission: Submission, catalogue: Catalogue) -> None:
+    """Refuse what is no request at all, before any more work goes into it.
+
+    Raises:
+        Problem: malformed-json or invalid-request, as `read_candidate` would.
+    """
+    sent = [
+        parse_json(one.raw, MOST_SUBMITTED_BYTES) for one in submission.parts if one.form == "json"
+    ]
+    _base(submission, sent, catalogue)
 
 
 def _parsed(part: Part, *, located: bool) -> Document:
@@ -119,39 +130,54 @@ def _parsed(part: Part, *, located: bool) -> Document:
     return Document(part.name, data, places)
 
 
-def _base(submission: Submission, overlays: Iterable[Document]) -> str | None:
-    """The id of the base, wherever it was said."""
+def _base(submission: Submission, sent: Iterable[Any], catalogue: Catalogue) -> str | None:
+    """The id of the base, wherever it was said, once nothing is wrong with the request itself."""
     base: Any = submission.base
-    for piece in overlays:
-        if BASE not in piece.data and base is None:
-            message = "is missing: the id of the installed rule set that `changes` are made to"
-            raise invalid_request([(pointer(BASE), message)])
-        base = piece.data.get(BASE, base)
+    errors: list[tuple[str, str]] = []
+    for one in sent:
+        if not isinstance(one, dict):
+            errors.append(("", f"must be an object, not {shown(one)}"))
+            continue
+        if not isinstance(one.get(CASES, []), list):
+            errors.append((pointer(CASES), f"must be a list, not {shown(one[CASES])}"))
+        if _is_overlay(one):
+            errors += _wrong_overlay(one, submission.patch)
+            base = one.get(BASE, base)
+            if base is None:
+                missing = "is missing: the id of the installed rule set that `changes` are made to"
+                errors.append((pointer(BASE), missing))
     if base is not None and not isinstance(base, str):
         message = f"must be the id of an installed rule set, not {shown(base)}"
-        raise invalid_request([(pointer(BASE), message)])
-    return base
+        errors.append((pointer(BASE), message))
+    elif base is not None and base not in catalogue.ids():
+        errors.append((pointer(BASE), unknown("rule set", base, catalogue.ids())))
+    if errors:
+        raise invalid_request(errors)
+    return None if base is None else str(base)
 
 
-def _is_overlay(piece: Document) -> bool:
-    return isinstance(piece.data, dict) and bool({BASE, CHANGES} & piece.data.keys())
+def _is_overlay(data: Any) -> bool:
+    return isinstance(data, dict) and bool({BASE, CHANGES} & data.keys())
+
+
+def _wrong_overlay(data: Mapping[str, Any], patch: type | None) -> Iterator[tuple[str, str]]:
+    """What is wrong with the keys beside a base, by JSON Pointer."""
+    known = (BASE, CHANGES, CASES)
+    for key in sorted(data.keys() - set(known)):
+        yield pointer(key), unknown("key beside base", key, known, "keys")
+    changes = data.get(CHANGES, patch() if patch else {})
+    if not isinstance(changes, dict | list):
+        yield pointer(CHANGES), "must be an object (RFC 7396) or a list (RFC 6902)"
+    elif patch is not None and not isinstance(changes, patch):
+        what = "an object (RFC 7396)" if patch is dict else "a list (RFC 6902)"
+        yield pointer(CHANGES), f"must be {what}, as the Content-Type says"
 
 
 def _overlaid(
-    piece: Document, base: Mapping[str, Document], patch: type | None
+    piece: Document, base: Mapping[str, Document]
 ) -> tuple[Mapping[str, Document], list[Document]]:
-    """The base with the changes of a document made; and what more that document holds."""
-    extra = sorted(piece.data.keys() - {BASE, CHANGES, CASES})
-    if extra:
-        known = (BASE, CHANGES, CASES)
-        raise invalid_request(
-            [(pointer(one), unknown("key beside base", one, known, "keys")) for one in extra]
-        )
+    """The base with the changes of a document made; and the cases that the document holds."""
     if CHANGES in piece.data:
-        if patch is not None and not isinstance(piece.data[CHANGES], patch):
-            what = "an object (RFC 7396)" if patch is dict else "a list (RFC 6902)"
-            message = f"must be {what}, as the Content-Type says"
-            raise invalid_request([(pointer(CHANGES), message)])
         places = {p[1:]: place for p, place in piece.places.items() if p[:1] == (CHANGES,)}
         base = overlay(base, piece.data[CHANGES], places)
     if CASES not in piece.data:
@@ -164,20 +190,14 @@ def _cases(documents: Iterable[Document]) -> tuple[Any, ...]:
     """The cases of all pieces, in order.
 
     Raises:
-        RuleSetError: if a piece has something else than a list, or an own case is not of its shape.
+        RuleSetError: if an own case is not of its shape.
     """
     out: list[Any] = []
     for document in documents:
-        found = document.data[CASES]
-        if not isinstance(found, list):
-            advice = "Write a list of cases, each with `given` and `expect`, or as in a request."
-            raise RuleSetError(
-                [document.issue((CASES,), "cases are no list", rule="shape", advice=advice)]
-            )
         wrong = shape_issues(_own(document), CASES)
         if wrong:
             raise RuleSetError(wrong)
-        out += found
+        out += document.data[CASES]
     return tuple(out)
 
 

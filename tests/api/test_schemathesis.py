@@ -28,7 +28,7 @@ def test_service_is_as_its_document_says(service_url: str, root: Path, tmp_path:
         env={**os.environ, "PYTHONPATH": str(root)},  # the hooks know the calculations
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=600,
         check=False,
     )
     assert done.returncode == 0, done.stdout[-5000:] + done.stderr[-2000:]

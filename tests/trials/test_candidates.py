@@ -12,7 +12,7 @@ from service.candidates import Job, work
 from service.problems import Problem
 from service.ruleset.build import FILES
 from service.ruleset.catalogue import Catalogue
-from service.trials.submission import Part, Submission
+from service.trials.submission import Part, Submission, refuse_early
 
 DRYER = "tumble-dryer"
 CASE = {
@@ -210,13 +210,15 @@ def test_yaml_overlay(catalogue: Catalogue) -> None:
     assert (found["file"], found["line"], found["about"]) == ("changes", 5, "drum")
 
 
-REFUSED: dict[str, tuple[dict[str, Any], str]] = {
+REFUSED: dict[str, tuple[Any, str]] = {
     "no base": ({"changes": {}}, "/base"),
     "unknown base": ({"base": "spin-dryer", "changes": {}}, "/base"),
     "base of another kind": ({"base": [], "changes": {}}, "/base"),
     "changes of another kind": ({"base": DRYER, "changes": "x"}, "/changes"),
     "another key": ({"base": DRYER, "changes": {}, "case": []}, "/case"),
     "an operation": ({"base": DRYER, "changes": [{"op": "x"}]}, "/changes/0"),
+    "cases that are no list": ({"base": DRYER, "cases": {}}, "/cases"),
+    "no object": ([1], ""),
 }
 
 
@@ -233,6 +235,25 @@ def test_an_overlay_that_is_none_is_an_invalid_request(
     assert caught.value.errors[0][0] == at
 
 
+@pytest.mark.parametrize("name", REFUSED)
+def test_a_request_that_is_none_is_refused_before_any_work(catalogue: Catalogue, name: str) -> None:
+    document, at = REFUSED[name]
+    submission = Submission((Part("body", json.dumps(document).encode(), "json"),))
+    if name == "an operation":  # which takes the rule set to be found wrong
+        refuse_early(submission, catalogue)
+        return
+    with pytest.raises(Problem) as caught:
+        refuse_early(submission, catalogue)
+    assert caught.value.errors[0][0] == at
+
+
+def test_several_things_wrong_with_a_request_are_said_at_once(catalogue: Catalogue) -> None:
+    raw = json.dumps({"base": "x", "changes": 1, "cases": 2, "more": 3}).encode()
+    with pytest.raises(Problem) as caught:
+        refuse_early(Submission((Part("body", raw, "json"),)), catalogue)
+    assert [at for at, _ in caught.value.errors] == ["/cases", "/more", "/changes", "/base"]
+
+
 @pytest.mark.parametrize(("patch", "changes"), [(dict, []), (list, {})])
 def test_changes_are_what_the_media_type_says(
     catalogue: Catalogue, patch: Any, changes: Any
@@ -245,12 +266,10 @@ def test_changes_are_what_the_media_type_says(
 
 UNUSABLE = {
     "not YAML": (text("rules: ["), "yaml"),
-    "no mapping": (text("[1]"), "shape"),
-    "empty": (text(""), ""),
+    "empty": (text(""), "yaml-empty"),
     "nothing of a rule set": (text("a: 1"), "shape"),
-    "a part of one": (text("rules: []"), "sections"),
+    "a part of one": (text("rules: []"), "shape"),
     "a slip in a section's name": (overlay(changes={"cheks": {}}), "shape"),
-    "cases that are no list": (overlay(changes={}, cases={}), "shape"),
     "an own case without expectation": (overlay(changes={}, cases=[{"given": {}}]), "shape"),
     "an own case of another shape": (
         overlay(changes={}, cases=[{"given": 3, "expect": {"least_confidence": "x"}}]),
@@ -258,7 +277,7 @@ UNUSABLE = {
     ),
     "two pieces with the same sections": (
         Submission((Part("a.yaml", b"rules: []", "yaml"), Part("b.yaml", b"rules: []", "yaml"))),
-        "sections",
+        "shape",
     ),
 }
 
