@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,7 @@ def test_stored_document_is_the_one_that_is_served(root: Path, client: FlaskClie
 
 def test_every_documented_path_is_served_and_the_other_way_round(client: FlaskClient) -> None:
     served = {
-        (rule.rule.replace("<string:", "{").replace(">", "}"), method.lower())
+        (re.sub(r"<\w+:(\w+)>", r"{\1}", rule.rule), method.lower())
         for rule in client.application.url_map.iter_rules()
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
         if not rule.rule.startswith("/openapi.")
