@@ -18,6 +18,7 @@ from service.graph.mermaid import as_mermaid
 from service.graph.picture import as_svg
 from service.graph.tree import Tree
 from service.ruleset.catalogue import Catalogue
+from service.ruleset.shape import SCHEMAS
 from service.ruleset.source import RuleSetError
 from service.written_junit import Case, Suite, as_junit
 
@@ -157,6 +158,20 @@ def graph(path: Path, symptom: str, form: str, least_probability: float, out: Bi
     _end_on_issues(checked)
     tree = _told(lambda: authoring.drawn(checked, symptom, least_probability))
     out.write(_DRAWN[form](tree))
+
+
+@rules.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path), metavar="DIR")
+def schemas(folder: Path) -> None:
+    """Write the JSON Schema files of a rule set to DIR, for editors.
+
+    In a rule set's files a first line `# yaml-language-server: $schema=DIR/checks.json` has an
+    editor complete and check them.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in sorted(SCHEMAS.glob("*.json")):
+        (folder / path.name).write_bytes(path.read_bytes())
+        click.echo(folder / path.name)
 
 
 def _told(work: Callable[[], T]) -> T:

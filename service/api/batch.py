@@ -15,13 +15,14 @@ from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.api.installed import installed
 from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
+from service.api.responses import accepted
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.deadline import received, renew
-from service.problems import NOT_ACCEPTABLE, Problem
+from service.problems import Problem
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 
@@ -90,7 +91,7 @@ def assess_batch() -> Response:
     was cut off.
     """
     kind = require_media_type(MEDIA_TYPES)
-    wanted = _accepted(kind)
+    wanted = accepted(MEDIA_TYPES, kind)
     form = Form(request.path, brief=choice(request, DETAIL) == "brief")
     source = _source(kind)
     results = _Passing(assess_items(source.items, assessor(installed()), form), form.instance)
@@ -100,17 +101,6 @@ def assess_batch() -> Response:
     # A proxy that gathered the answer first would keep the client from seeing it come.
     response.headers["X-Accel-Buffering"] = "no"
     return response
-
-
-def _accepted(kind: str) -> str:
-    """The form of the answer: what Accept asks for, and where it does not mind that of the body."""
-    accept = request.accept_mimetypes
-    if not accept or accept.quality(kind) == max(accept.quality(one) for one in MEDIA_TYPES) > 0:
-        return kind
-    best = accept.best_match(MEDIA_TYPES)
-    if best is None:
-        raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(MEDIA_TYPES)}.")
-    return best
 
 
 def _source(kind: str) -> _Source:

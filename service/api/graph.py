@@ -10,7 +10,7 @@ from flask import Response, request
 from service.api.installed import installed
 from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
 from service.api.query import invalid_query
-from service.api.responses import cacheable
+from service.api.responses import accepted, cacheable
 from service.api.rule_sets import RULE_SET_ID, installed_rule_set
 from service.diagnosis.assessment import reasoner
 from service.documents import shown
@@ -18,7 +18,6 @@ from service.graph.dot import as_dot
 from service.graph.follow import LEAST_PROBABILITY, follow
 from service.graph.mermaid import as_mermaid
 from service.graph.picture import as_svg
-from service.problems import NOT_ACCEPTABLE, Problem
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -80,7 +79,7 @@ def get_graph(rule_set_id: str) -> Response:
     as text for Mermaid or Graphviz. What is left out for being unlikely is shown as such.
     """
     rule_set = installed_rule_set(rule_set_id)
-    form = _accepted()
+    form = accepted(MEDIA_TYPES, SVG)
     body = _drawn(installed(), rule_set.id, _symptom(rule_set), _least(), form)
     response = Response(body, content_type=SVG if form == SVG else f"{form}; charset=utf-8")
     response.vary.add("Accept")
@@ -99,17 +98,6 @@ def _drawn(catalogue: Catalogue, rule_set_id: str, symptom: str, least: float, f
         case "text/vnd.graphviz":
             return as_dot(tree).encode()
     return as_mermaid(tree).encode()
-
-
-def _accepted() -> str:
-    """The media type of the answer. SVG, where Accept does not mind."""
-    accept = request.accept_mimetypes
-    if not accept or accept.quality(SVG) == max(map(accept.quality, MEDIA_TYPES)) > 0:
-        return SVG
-    best = accept.best_match(MEDIA_TYPES)
-    if best is None:
-        raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(MEDIA_TYPES)}.")
-    return best
 
 
 def _symptom(rule_set: RuleSet) -> str:

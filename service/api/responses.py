@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from flask import Response, request
 
 from service.documents import dump_json
+from service.problems import NOT_ACCEPTABLE, Problem
 
 
 def json_response(
@@ -14,6 +16,21 @@ def json_response(
 ) -> Response:
     """A response whose body is the document, byte for byte the same for the same document."""
     return Response(dump_json(document), status=status, content_type=media_type)
+
+
+def accepted(media_types: Sequence[str], otherwise: str) -> str:
+    """The media type of the answer: what Accept asks for, and `otherwise` where it does not mind.
+
+    Raises:
+        Problem: not-acceptable, if it takes none of these.
+    """
+    accept = request.accept_mimetypes
+    if not accept or accept.quality(otherwise) == max(map(accept.quality, media_types)) > 0:
+        return otherwise
+    best = accept.best_match(media_types)
+    if best is None:
+        raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(media_types)}.")
+    return str(best)
 
 
 def cacheable(response: Response) -> Response:

@@ -10,8 +10,11 @@ from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner, Result
+from jsonschema import Draft202012Validator
+from ruamel.yaml import YAML
 
 from service.cli import main
+from service.ruleset.build import FILES
 from service.ruleset.catalogue import bundled_rules
 
 
@@ -175,6 +178,20 @@ def test_the_order_of_checks_is_drawn(folder: Path, tmp_path: Path, form: str, s
     out = tmp_path / "out"
     assert run("graph", folder, "--symptom", "no-heat", "--format", form, "-o", out).exit_code == 0
     assert out.read_text(encoding="utf-8") == shown.output
+
+
+def test_schemas_for_editors_judge_the_bundled_files(tmp_path: Path) -> None:
+    result = run("schemas", tmp_path / "schemas")
+    assert result.exit_code == 0
+    written = [Path(line) for line in result.output.splitlines()]
+    assert {path.stem for path in written} == {*FILES, "cases"}
+    for path in written:
+        schema = json.loads(path.read_text(encoding="utf-8"))
+        Draft202012Validator.check_schema(schema)
+        if path.stem in FILES:
+            file = bundled_rules() / "tumble-dryer" / f"{path.stem}.yaml"
+            data = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
+            assert list(Draft202012Validator(schema).iter_errors(data)) == []
 
 
 def test_what_cannot_be_drawn(folder: Path) -> None:

@@ -143,6 +143,13 @@ def test_changes(changes: Any) -> None:
     outcome(parts(as_json({"base": "rig", "changes": changes, "cases": CASES}), "json"))
 
 
+def test_the_installed_rule_set_is_as_it_was() -> None:
+    fresh = load_source(RIG)
+    held = CATALOGUE.source("rig")
+    assert whole_of(held.documents) == whole_of(fresh.documents) == WHOLE
+    assert held.rule_set == fresh.rule_set
+
+
 def test_generated_rule_sets_are_of_every_sort() -> None:
     """The generators reach the inside: many of the valid ones are usable, few of the others."""
     sorts: Counter[str] = Counter()
