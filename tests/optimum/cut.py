@@ -9,18 +9,17 @@ and tells nothing new, so `misread_persists` is 1.
 
 from __future__ import annotations
 
-import json
-import tempfile
 from collections.abc import Collection, Iterable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-from service.ruleset.build import FILES, read_folder
-from service.ruleset.catalogue import bundled_rules, load_rule_set
+from service.ruleset.build import build, read_folder
+from service.ruleset.catalogue import bundled_rules
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, RuleSet
+from service.ruleset.shape import shape_issues
+from service.ruleset.source import Document
 
 Raw = dict[str, Any]
 
@@ -66,16 +65,17 @@ def _dormant() -> frozenset[str]:
 
 @cache
 def cut(problem: SubProblem, *, conflicts: bool = True) -> RuleSet:
-    """The rule set of a sub-problem, through the real loader.
+    """The rule set of a sub-problem, built as any other is.
 
     Without `conflicts`, no readings count as contradicting each other: `conflict_ratio` is 0.
     """
-    documents = _documents(problem, conflicts)
-    with tempfile.TemporaryDirectory() as folder:
-        for name in FILES:
-            # JSON is YAML, and quick to write.
-            (Path(folder) / f"{name}.yaml").write_text(json.dumps(documents[name]), "utf-8")
-        return load_rule_set(Path(folder))
+    documents = {
+        name: Document(f"{name}.yaml", data, {})
+        for name, data in _documents(problem, conflicts).items()
+    }
+    assert not [issue for name, one in documents.items() for issue in shape_issues(one, name)]
+    # Not linted: what is left has tools and complaints that nothing of it needs.
+    return build(documents)
 
 
 def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
