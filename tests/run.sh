@@ -13,4 +13,4 @@ cd "$root"
 "$bin/ruff" check .
 "$bin/mypy" --strict service
 # By files, so that what a file shares is made once.
-exec "$bin/python" -m pytest -n auto --maxprocesses 8 --dist loadfile "$@"
+exec "$bin/python" -m pytest -n auto --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"
