@@ -36,27 +36,17 @@ def file_of(section: str) -> str:
 def gather(
     sent: Iterable[Document], base: Mapping[str, Document] | None = None
 ) -> tuple[dict[str, Document], list[Document]]:
-    """The documents of a rule set by file, out of what was sent in whatever pieces; and its cases.
+    """The documents of a rule set by file, out of the pieces that were sent; and its cases.
 
     base: stands in for every file of which nothing was sent.
 
     Raises:
-        RuleSetError: if a file comes from two pieces, a piece is no mapping, or a file is lacking.
+        RuleSetError: if a file comes from two pieces or is lacking, or a section is unknown.
     """
     found: dict[str, Document] = {}
     cases: list[Document] = []
     issues: list[Issue] = []
     for piece in sent:
-        if not isinstance(piece.data, dict):
-            issues.append(
-                piece.issue(
-                    (),
-                    "is no mapping of sections",
-                    rule="shape",
-                    advice=f"Write sections by name: {', '.join((*_FILE_OF, CASES))}.",
-                )
-            )
-            continue
         issues += [
             piece.issue(
                 (key,),

@@ -13,7 +13,7 @@ import durable.engine
 import pytest
 
 from service.inference import engine as adapter
-from service.inference.engine import Chainer, build_within
+from service.inference.engine import Chainer
 from service.inference.rules import (
     MAX_PREMISES,
     MAX_SHARING,
@@ -22,6 +22,8 @@ from service.inference.rules import (
     RuleListError,
     TokenRule,
 )
+from tests.inference import building
+from tests.inference.building import build_within
 
 BARE = """
 from durable.engine import Ruleset
@@ -234,10 +236,10 @@ def test_building_within_a_time(rule, monkeypatch):
         build_within(rules, 0.001)
     with pytest.raises(RuleListError, match="twice"):
         build_within([*rules, *rules], 30)
-    monkeypatch.setattr(adapter, "_CHILD", "import os; os.abort()")
+    monkeypatch.setattr(building, "_CHILD", "import os; os.abort()")
     with pytest.raises(EngineError, match="ended with -6: no message"):
         build_within(rules, 30)
-    monkeypatch.setattr(adapter, "_CHILD", "raise OSError('what went wrong')")
+    monkeypatch.setattr(building, "_CHILD", "raise OSError('what went wrong')")
     with pytest.raises(EngineError, match="ended with 1: OSError: what went wrong"):
         build_within(rules, 30)
 
