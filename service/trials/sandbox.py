@@ -7,6 +7,7 @@ process that serves others, and nothing of one trial can be seen by another.
 from __future__ import annotations
 
 import logging
+import math
 import os
 import pickle
 import signal
@@ -146,9 +147,12 @@ def _keep_within(limits: Limits) -> None:
 
     signal.signal(signal.SIGXFSZ, signal.SIG_DFL)  # Python has it ignored
     signal.alarm(limits.seconds)
+    # In case that the alarm is never heard, or the service is gone that would end this. What the
+    # start has taken of the processor does not count; beyond the hard limit comes SIGKILL.
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    most = math.ceil(used.ru_utime + used.ru_stime) + limits.seconds + 1
+    resource.setrlimit(resource.RLIMIT_CPU, (most, most + 1))
     for kind, most in (
-        # In case that the alarm is never heard, or the service is gone that would end this.
-        (resource.RLIMIT_CPU, limits.seconds + 1),
         (resource.RLIMIT_AS, limits.memory),
         (resource.RLIMIT_FSIZE, MOST_ANSWER_BYTES),
         (resource.RLIMIT_CORE, 0),

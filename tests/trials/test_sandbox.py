@@ -25,6 +25,10 @@ WORK = """
             case "spin":
                 while True:
                     pass
+            case "deaf to the alarm":
+                signal.signal(signal.SIGALRM, signal.SIG_IGN)
+                while True:
+                    pass
             case "deaf":
                 signal.signal(signal.SIGALRM, signal.SIG_IGN)
                 signal.signal(signal.SIGXCPU, signal.SIG_IGN)
@@ -77,6 +81,7 @@ def test_a_job_and_its_answer(module: str) -> None:
     [
         ("hang", "more than 2 seconds"),
         ("spin", "more than 2 seconds"),
+        ("deaf to the alarm", "more than 2 seconds"),
         ("eat", "more than 512 MiB"),
         ("crash", "has ended the process"),
         ("raise", "has ended the process"),
