@@ -14,11 +14,12 @@ from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import CaseError
 from service.problems import UNUSABLE_RULE_SET, Problem, invalid_request
 from service.ruleset.catalogue import Catalogue, Source
+from service.ruleset.describe import reference
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.source import RuleSetError
-from service.trials.report import Judge, findings, reference, trial
+from service.trials.report import Judge, findings, trial
 from service.trials.sandbox import serve
 from service.trials.submission import Candidate, Submission, understood
 

@@ -17,11 +17,12 @@ from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import Finding, find_all
-from service.diagnosis.precautions import figures, standing
+from service.diagnosis.precautions import at_hand, figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
+from service.ruleset.describe import reference
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
@@ -126,11 +127,7 @@ class Reasoner:
             "conflicts": [response.conflict(one) for one in clashes],
             "reasons": [asdict(one) for one in decision.reasons],
             "explanation": explain(rule_set, model, belief, conclusions, decision),
-            "rule_set": {
-                "id": rule_set.id,
-                "version": rule_set.version,
-                "content_hash": rule_set.content_hash,
-            },
+            "rule_set": reference(rule_set),
         }
 
 
@@ -148,9 +145,7 @@ def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision
     # What a rule requires without anything to confirm is a warning that holds at once.
     out |= {one for one in conclusions.required if not rule_set.precautions[one].confirm}
     if decision.verdict is not None:
-        remedy = rule_set.remedies[decision.verdict.fault.remedy]
-        access = rule_set.access[remedy.access]
-        out |= {*access.requires, *access.precautions, *remedy.precautions}
+        out |= at_hand(rule_set, rule_set.remedies[decision.verdict.fault.remedy])
     return out
 
 
@@ -158,9 +153,8 @@ def next_precautions(rule_set: RuleSet, decision: Decision) -> set[str]:
     """The precautions of the next check and of the preparation that it waits for."""
     if decision.plan is None:
         return set()
-    check, step = decision.plan.check, decision.plan.preparation
-    access = rule_set.access[check.access]
-    out = {*access.requires, *access.precautions, *check.precautions}
+    step = decision.plan.preparation
+    out = at_hand(rule_set, decision.plan.check)
     if step is not None:
         out |= {step.confirms, *step.precautions}
     return out

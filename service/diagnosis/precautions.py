@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from service.diagnosis.case import Case
 from service.diagnosis.facts import effective_confirmations, withdrawn
 from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
-from service.ruleset.model import Precaution, RuleSet
+from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,3 +69,9 @@ def fill(text: str, worked_out: dict[str, str]) -> str:
     for name, value in worked_out.items():
         text = text.replace("{" + name + "}", value)
     return text
+
+
+def at_hand(rule_set: RuleSet, step: Check | Remedy) -> set[str]:
+    """The precautions of a check or a repair: its own, and all those of its place."""
+    access = rule_set.access[step.access]
+    return {*access.requires, *access.precautions, *step.precautions}

@@ -8,6 +8,7 @@ from typing import Literal
 from unicodedata import east_asian_width
 
 from service.graph.tree import Ask, End, Found, LeftOut, Place, Tree, Warned, Way
+from service.ruleset.model import SIGNAL_WORDS
 
 # Nothing that is drawn is longer: a rule set may hold texts of any length.
 MOST_CHARACTERS = 400
@@ -19,7 +20,6 @@ HEADS = {
     "unresolved": "UNRESOLVED",
     "stop-work": "STOP WORK",
 }
-SIGNAL_WORDS = ("DANGER", "WARNING", "CAUTION", "NOTICE")
 
 
 @dataclass(frozen=True, slots=True)

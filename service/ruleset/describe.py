@@ -9,6 +9,15 @@ from service.ruleset.header import NameplateField
 from service.ruleset.model import Check, Limit, Measure, RuleSet
 
 
+def reference(rule_set: RuleSet) -> dict[str, str]:
+    """A rule set as answers name it."""
+    return {
+        "id": rule_set.id,
+        "version": rule_set.version,
+        "content_hash": rule_set.content_hash,
+    }
+
+
 def summarise(rule_set: RuleSet) -> dict[str, Any]:
     """One line of the list of rule sets."""
     return {

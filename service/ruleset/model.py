@@ -13,6 +13,8 @@ from service.ruleset.header import Capacitor, Costs, InstrumentDefault, Nameplat
 
 UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
+# The gravest first: ISO 3864-2:2016 and ANSI Z535.4, from memory.
+SIGNAL_WORDS = ("DANGER", "WARNING", "CAUTION", "NOTICE")
 # Groups of checks that have a meaning of their own: what is behind the cover.
 GROUPS_INSIDE = frozenset({"high-voltage-parts", "behind-cover"})
 

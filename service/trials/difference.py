@@ -6,14 +6,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.ruleset.model import Precaution, Rule, RuleSet
+from service.diagnosis.precautions import at_hand
+from service.ruleset.model import SIGNAL_WORDS, Precaution, Rule, RuleSet
 
 Assessment = Mapping[str, Any]
 
 LEAST_CONFIDENCE = 0.001  # confidences that are closer are taken for the same
 _NAMED = 3  # places of a loss that its message names
 _ANYWHERE = "rule set"
-_WORDS = ("DANGER", "WARNING", "CAUTION", "NOTICE")  # ISO 3864-2:2016 and ANSI Z535.4 (from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +102,13 @@ def _needed(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> 
     step, verdict = candidate["next_check"], candidate["verdict"]
     if step is not None:
         check = step["for_check"] if step["kind"] == "preparation" else step["id"]
-        out.update(_check(rule_set, check) if check in rule_set.checks else ())
+        if check in rule_set.checks:
+            out |= at_hand(rule_set, rule_set.checks[check])
         preparation = rule_set.preparations.get(step["id"])
         if preparation is not None:
             out.update((preparation.confirms, *preparation.precautions))
     if verdict is not None and verdict["remedy"]["id"] in rule_set.remedies:
-        out.update(_remedy(rule_set, verdict["remedy"]["id"]))
+        out |= at_hand(rule_set, rule_set.remedies[verdict["remedy"]["id"]])
     return out
 
 
@@ -151,10 +152,11 @@ def weakened(installed: RuleSet, candidate: RuleSet) -> Iterator[Loss]:
     for field in ("always", "when_not_released"):
         had, has = getattr(installed, field), getattr(candidate, field)
         yield from _lost(_ANYWHERE, field.replace("_", "-"), had, has)
-    for name in _both(installed.checks, candidate.checks):
-        yield from _lost("checks", name, _check(installed, name), _check(candidate, name))
-    for name in _both(installed.remedies, candidate.remedies):
-        yield from _lost("remedies", name, _remedy(installed, name), _remedy(candidate, name))
+    for place in ("checks", "remedies"):
+        before, after = getattr(installed, place), getattr(candidate, place)
+        for name in _both(before, after):
+            needed = at_hand(installed, before[name]), at_hand(candidate, after[name])
+            yield from _lost(place, name, *needed)
     for name in _both(installed.access, candidate.access):
         had, has = installed.access[name].closes_with, candidate.access[name].closes_with
         yield from _lost("access", name, had, has)
@@ -176,23 +178,11 @@ def _lost(place: str, name: str, had: Iterable[str], has: Iterable[str]) -> Iter
         yield Loss("precaution-lost", one, place, name)
 
 
-def _check(rule_set: RuleSet, name: str) -> tuple[str, ...]:
-    check = rule_set.checks[name]
-    access = rule_set.access[check.access]
-    return (*access.requires, *access.precautions, *check.precautions)
-
-
-def _remedy(rule_set: RuleSet, name: str) -> tuple[str, ...]:
-    remedy = rule_set.remedies[name]
-    access = rule_set.access[remedy.access]
-    return (*access.requires, *access.precautions, *remedy.precautions)
-
-
 def _weaker(before: Precaution, after: Precaution) -> Iterator[str]:
     """In what a precaution protects less than it did."""
     if before.confirm and not after.confirm:
         yield "need not be confirmed any more"
-    if _WORDS.index(after.signal_word) > _WORDS.index(before.signal_word):
+    if SIGNAL_WORDS.index(after.signal_word) > SIGNAL_WORDS.index(before.signal_word):
         yield f"is {after.signal_word}, no longer {before.signal_word}"
     for field in ("withdrawn_by", "stale_after"):
         for one in sorted(set(getattr(before, field)) - set(getattr(after, field))):

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.batch.items import Item
 from service.batch.run import Form, Result, assess_item, brief
+from service.ruleset.describe import reference
 from service.ruleset.model import RuleSet
 from service.ruleset.source import RuleSetError
 from service.trials.difference import difference, gathered, losses_of_case, weakened
@@ -23,15 +24,6 @@ class Judge:
 
     rule_set: RuleSet
     assess: Assess
-
-
-def reference(rule_set: RuleSet) -> dict[str, str]:
-    """A rule set as answers name it."""
-    return {
-        "id": rule_set.id,
-        "version": rule_set.version,
-        "content_hash": rule_set.content_hash,
-    }
 
 
 def findings(error: RuleSetError) -> list[dict[str, Any]]:

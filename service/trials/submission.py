@@ -65,6 +65,8 @@ def understood(submission: Submission, catalogue: Catalogue) -> tuple[Candidate,
         candidate = read_candidate(submission, catalogue, located=False)
         return candidate, rule_set_of(candidate)
     except RuleSetError:
+        if all(part.form == "yaml" for part in submission.parts):
+            raise
         # Where things stand in JSON is found out only now that it is to be said.
         candidate = read_candidate(submission, catalogue, located=True)
         return candidate, rule_set_of(candidate)

@@ -2,87 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from service.diagnosis.assessment import assess_document
-from service.ruleset.build import shape_issues
 from service.ruleset.catalogue import Catalogue, bundled_rules
-from service.ruleset.source import read_document
+from service.ruleset.own_cases import read_cases
+from service.trials.expectations import unmet
 
-FOLDERS = sorted(bundled_rules().glob("*/cases/*.yaml"))
-
-
-def load(path: Path) -> list[dict[str, Any]]:
-    document = read_document(path, path.name)
-    assert shape_issues(document, "cases") == []
-    return list(document.data["cases"])
-
-
-CASES = [(path.parent.parent.name, case) for path in FOLDERS for case in load(path)]
-
-
-def many(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else [value]
-
-
-def differences(expect: dict[str, Any], got: dict[str, Any]) -> list[str]:
-    """Every expectation that the assessment does not meet, in words."""
-    verdict, following = got["verdict"], got["next_check"]
-    probability = {row["fault"]: row["probability"] for row in got["hypotheses"]}
-    outcomes = {one["check"]: one["outcome"] for one in got["findings"] if not one["superseded"]}
-    listed = {one["id"] for one in got["precautions"]}
-    leading = [row["fault"] for row in got["hypotheses"][:4]]
-    out = []
-
-    def check(ok: bool, message: str) -> None:
-        if not ok:
-            out.append(message)
-
-    for key, wanted in expect.items():
-        match key:
-            case "status":
-                check(got["status"] in many(wanted), f"status {got['status']}, not {wanted}")
-            case "fault":
-                found = verdict and verdict["fault"]
-                check(found in many(wanted), f"verdict {found}, not {wanted}; leading {leading}")
-            case "most_probable":
-                check(leading[0] in many(wanted), f"leading {leading}, not {wanted}")
-            case "least_confidence":
-                found = verdict["confidence"] if verdict else 0.0
-                check(found >= wanted, f"confidence {found}, under {wanted}")
-            case "outcomes":
-                for name, outcome in wanted.items():
-                    check(outcomes[name] == outcome, f"{name}: {outcomes[name]}, not {outcome}")
-            case "next_check":
-                found = following and following["id"]
-                check(found in many(wanted), f"next {found}, not among {wanted}")
-            case "not_next_check":
-                found = following and following["id"]
-                check(found not in wanted, f"next {found}, which is wrong here")
-            case "precautions":
-                check(set(wanted) <= listed, f"precautions lack {sorted(set(wanted) - listed)}")
-            case "conflicts":
-                check(bool(got["conflicts"]) == wanted, f"conflicts {got['conflicts']}")
-            case "no_verdict":
-                check((verdict is None) == wanted, f"verdict {verdict and verdict['fault']}")
-            case "also_found":
-                found = sorted(one["fault"] for one in verdict["also_found"]) if verdict else None
-                check(found == sorted(wanted), f"also found {found}, not {wanted}")
-            case "reasons":
-                codes = {reason["code"] for reason in got["reasons"]}
-                check(set(wanted) <= codes, f"reasons {sorted(codes)} lack some of {wanted}")
-            case "bring":
-                parts = {part["id"] for part in got["bring"]["parts"]}
-                check(set(wanted) <= parts, f"parts to bring lack {sorted(set(wanted) - parts)}")
-            case "improbable":
-                for name, most in wanted.items():
-                    check(probability[name] <= most, f"{name} {probability[name]}, over {most}")
-            case _:
-                out.append(f"unknown expectation {key!r}")
-    return out
+FOLDERS = sorted(path.parent for path in bundled_rules().glob("*/rule-set.yaml"))
+CASES = [
+    (folder.name, case)
+    for folder in FOLDERS
+    for document in read_cases(folder)
+    for case in document.data["cases"]
+]
 
 
 @pytest.mark.parametrize(
@@ -90,7 +25,7 @@ def differences(expect: dict[str, Any], got: dict[str, Any]) -> list[str]:
 )
 def test_case(equipment: str, case: dict[str, Any], catalogue: Catalogue) -> None:
     got = assess_document(catalogue, {"equipment": equipment, **case["given"]})
-    assert differences(case["expect"], got) == []
+    assert unmet(case["expect"], got) == []
 
 
 def test_there_are_enough_cases_and_each_id_is_used_once() -> None:
