@@ -13,6 +13,8 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
+import orjson
+
 from service.problems import (
     CONTENT_TOO_LARGE,
     MALFORMED_JSON,
@@ -47,8 +49,10 @@ def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES, line: int = 1) -> An
             keys, nested deeper than MAX_DEPTH); invalid-request (a number beyond the range of
             IEEE 754 binary64, half of a surrogate pair).
     """
-    document = _parse(raw, max_bytes, line)
-    _refuse(document)
+    hooks = _Hooks()
+    document = _parse(raw, max_bytes, hooks, line)
+    if hooks.marked or _may_be_deep_or_torn(raw):
+        _refuse(document)
     return document
 
 
@@ -58,7 +62,7 @@ def parse_json_array(raw: bytes, max_bytes: int) -> list[Any]:
     Raises:
         Problem: as `parse_json`, for what is not JSON at all, or not an array.
     """
-    document = _parse(raw, max_bytes)
+    document = _parse(raw, max_bytes, _Hooks())
     if not isinstance(document, list):
         _refuse(document)
         raise invalid_request([("", f"must be a list of cases, not {shown(document)}")])
@@ -72,7 +76,7 @@ def parse_json_array(raw: bytes, max_bytes: int) -> list[Any]:
     return out
 
 
-def _parse(raw: bytes, max_bytes: int, line: int = 1) -> Any:
+def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int = 1) -> Any:
     """The document with what must not be in it still marked."""
     if len(raw) > max_bytes:
         raise Problem(CONTENT_TOO_LARGE, f"The body is larger than {max_bytes} bytes.")
@@ -80,10 +84,10 @@ def _parse(raw: bytes, max_bytes: int, line: int = 1) -> Any:
     try:
         return json.loads(
             text,
-            object_pairs_hook=_object,
-            parse_constant=_constant,
-            parse_float=_float,
-            parse_int=_int,
+            object_pairs_hook=hooks.in_object,
+            parse_constant=hooks.in_constant,
+            parse_float=hooks.in_float,
+            parse_int=hooks.in_int,
         )
     except json.JSONDecodeError as error:
         where = f"line {error.lineno + line - 1}, column {error.colno}"
@@ -93,9 +97,17 @@ def _parse(raw: bytes, max_bytes: int, line: int = 1) -> Any:
 
 
 def dump_json(document: Any) -> bytes:
-    """The bytes of a JSON answer: compact, in the order of the document, one line."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.encode() + b"\n"
+    """The bytes of a JSON answer: compact, in the order of the document, one line.
+
+    Raises:
+        TypeError, ValueError: what JSON has no form for. A number that is not finite is written
+            as null, except beside a whole number of more than 64 bits.
+    """
+    try:
+        return orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE)
+    except TypeError:  # the fast writer has no whole numbers beyond 64 bits
+        text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode() + b"\n"
 
 
 def dump_indented(document: Any) -> bytes:
@@ -133,38 +145,58 @@ def _decode(raw: bytes) -> str:
         raise Problem(MALFORMED_JSON, detail) from None
 
 
-def _object(pairs: list[tuple[str, Any]]) -> Any:
-    found = dict(pairs)
-    long = next((key for key in found if len(key) > _KEY_LENGTH), None)
-    if long is not None:
-        return _Refused(None, f"the key {shown(long)} is longer than {_KEY_LENGTH} characters")
-    if len(found) == len(pairs):
-        return found
-    twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
-    return _Refused(MALFORMED_JSON, f"the key {shown(twice)} stands here more than once")
+class _Hooks:
+    """What the standard library's reader calls for one document.
 
+    marked: whether something stands in it that must not be there.
+    """
 
-def _constant(name: str) -> _Refused:
-    return _Refused(MALFORMED_JSON, f"{name} is not JSON; leave the value out if there is none")
+    def __init__(self) -> None:
+        self.marked = False
 
+    def _refused(self, kind: ProblemType | None, message: str) -> _Refused:
+        self.marked = True
+        return _Refused(kind, message)
 
-def _float(text: str) -> Any:
-    value = float(text)
-    return value if math.isfinite(value) else _number_too_large(text)
+    def in_object(self, pairs: list[tuple[str, Any]]) -> Any:
+        found = dict(pairs)
+        long = next((key for key in found if len(key) > _KEY_LENGTH), None)
+        if long is not None:
+            message = f"the key {shown(long)} is longer than {_KEY_LENGTH} characters"
+            return self._refused(None, message)
+        if len(found) == len(pairs):
+            return found
+        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        return self._refused(MALFORMED_JSON, f"the key {shown(twice)} stands here more than once")
 
+    def in_constant(self, name: str) -> _Refused:
+        message = f"{name} is not JSON; leave the value out if there is none"
+        return self._refused(MALFORMED_JSON, message)
 
-def _int(text: str) -> Any:
-    # Python refuses to read integers of more than some 4,300 digits; a float takes them all.
-    return int(text) if len(text) <= 300 or math.isfinite(float(text)) else _number_too_large(text)
+    def in_float(self, text: str) -> Any:
+        value = float(text)
+        return value if math.isfinite(value) else self._too_large(text)
 
+    def in_int(self, text: str) -> Any:
+        # Python refuses to read integers of more than some 4,300 digits; a float takes them all.
+        whole = len(text) <= 300 or math.isfinite(float(text))
+        return int(text) if whole else self._too_large(text)
 
-def _number_too_large(text: str) -> _Refused:
-    short = text if len(text) <= 40 else text[:37] + "..."
-    return _Refused(None, f"the number {short} is too large (beyond about 1.8e308)")
+    def _too_large(self, text: str) -> _Refused:
+        short = text if len(text) <= 40 else text[:37] + "..."
+        return self._refused(None, f"the number {short} is too large (beyond about 1.8e308)")
 
 
 def _too_deep() -> Problem:
     return Problem(MALFORMED_JSON, f"The body is nested more than {MAX_DEPTH} levels deep.")
+
+
+def _may_be_deep_or_torn(raw: bytes) -> bool:
+    """Whether a document may be nested too deep, or hold half of a surrogate pair.
+
+    The first needs as many brackets; the second an escape, since no UTF-8 has it.
+    """
+    return b"\\u" in raw or raw.count(b"{") + raw.count(b"[") > MAX_DEPTH
 
 
 def _refuse(document: Any) -> None:

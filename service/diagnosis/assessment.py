@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any
@@ -27,6 +27,22 @@ from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
 
+# Of so many cases that come to the same the answer is kept: some 40 kB each.
+ANSWERS_KEPT = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What a case comes to once its readings are judged: all that the answer may rest on.
+
+    What was measured is left out. Cases whose readings mean the same are equal, so what follows
+    from one follows from the other, and is worked out once.
+    """
+
+    case: Case
+    findings: tuple[Finding, ...]
+    tokens: frozenset[str]
+
 
 @dataclass(frozen=True, slots=True)
 class Reasoned:
@@ -41,25 +57,37 @@ class Reasoned:
 class Reasoner:
     """A rule set made ready: its chainer and its tables. Holds no state of any case."""
 
-    def __init__(self, rule_set: RuleSet) -> None:
+    def __init__(self, rule_set: RuleSet, *, answers_kept: int = ANSWERS_KEPT) -> None:
         self.rule_set = rule_set
         self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
+        self.answers: Callable[[Judged], dict[str, Any]] = lru_cache(answers_kept)(self._answer)
 
     def assess(self, document: Mapping[str, Any]) -> dict[str, Any]:
         """The assessment of a request document whose shape has been checked.
 
+        Parts of it are shared with other assessments: it is not to be changed.
+
         Raises:
             CaseError: what this rule set cannot make sense of, by JSON Pointer.
         """
-        return self.answer(self.reason(document))
+        case = read_case(self.rule_set, document)
+        findings = find_all(self.rule_set, case)
+        shown = [response.finding(self.rule_set, one) for one in findings]
+        return {**self.answers(judge(self.rule_set, case, findings)), "findings": shown}
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
         """What the rules conclude from a request document, and what is believed. As `assess`."""
+        case = read_case(self.rule_set, document)
+        return self._reason(judge(self.rule_set, case, find_all(self.rule_set, case)))
+
+    def _answer(self, judged: Judged) -> dict[str, Any]:
+        return self.answer(self._reason(judged))
+
+    def _reason(self, judged: Judged) -> Reasoned:
         rule_set, model = self.rule_set, self.model
-        case = read_case(rule_set, document)
-        findings = find_all(rule_set, case)
-        chaining = self.chainer.run(tokens(rule_set, case, findings))
+        case, findings = judged.case, judged.findings
+        chaining = self.chainer.run(judged.tokens)
         conclusions = conclude(rule_set, chaining)
         verifying = case.phase == VERIFY
         # What proves a repair says nothing of what was wrong, nor that the last repair failed.
@@ -76,7 +104,7 @@ class Reasoner:
         return Reasoned(case, findings, conclusions, belief)
 
     def answer(self, reasoned: Reasoned) -> dict[str, Any]:
-        """The assessment, once everything has been reasoned out."""
+        """The assessment, once everything has been reasoned out; `findings` are put in later."""
         rule_set, model = self.rule_set, self.model
         case, findings = reasoned.case, reasoned.findings
         conclusions, belief = reasoned.conclusions, reasoned.belief
@@ -115,7 +143,7 @@ class Reasoner:
             "release": None if release is None else response.release(release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
-            "findings": [response.finding(one) for one in findings],
+            "findings": [],
             "precautions": listed,
             "bring": response.bring(
                 rule_set,
@@ -129,6 +157,13 @@ class Reasoner:
             "explanation": explain(rule_set, model, belief, conclusions, decision),
             "rule_set": reference(rule_set),
         }
+
+
+def judge(rule_set: RuleSet, case: Case, findings: tuple[Finding, ...]) -> Judged:
+    """What a case with these findings comes to."""
+    found = tuple(one.without_value() for one in findings)
+    readings = tuple(one.reading for one in found)
+    return Judged(case.without_values(readings), found, tokens(rule_set, case, findings))
 
 
 def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision) -> set[str]:

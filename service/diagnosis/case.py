@@ -14,6 +14,7 @@ from service.diagnosis.instrument import Instrument, read_instruments
 from service.diagnosis.nameplate import NameplateValue, read_nameplate
 from service.diagnosis.readings import Reading, read_reading
 from service.diagnosis.refusals import Errors, escaped, si_quantity
+from service.frozen import Frozen
 from service.ruleset.header import Costs
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -26,6 +27,8 @@ VERIFY = "verify-repair"
 CONFIDENCE = 0.9
 LEAST_CONFIDENCE = 0.5
 MOST_COST = 3.6e6  # s
+
+NO_INSTRUMENTS: Frozen[str, Instrument] = Frozen({})
 
 # A case that is wrong in so many places is not read to its end.
 ENOUGH_ERRORS = 20
@@ -48,8 +51,9 @@ class Case:
 
     phase: str  # DIAGNOSE or VERIFY
     symptom: str
-    nameplate: Mapping[str, NameplateValue]
+    nameplate: Frozen[str, NameplateValue]
     instruments: Mapping[str, Instrument]
+    test_voltage: float | None  # V, of the resistance range, if stated
     readings: tuple[Reading, ...]
     confirmed: tuple[str, ...]
     unavailable: frozenset[str]  # checks that cannot be carried out here
@@ -61,6 +65,10 @@ class Case:
     def answered(self) -> frozenset[str]:
         """The checks with a reading that tells what the equipment is like now."""
         return frozenset(reading.check for reading in self.readings if not reading.past)
+
+    def without_values(self, readings: tuple[Reading, ...]) -> Case:
+        """The same with readings that do not say what was read, and without the meter: hashable."""
+        return replace(self, readings=readings, instruments=NO_INSTRUMENTS)
 
 
 def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
@@ -100,6 +108,7 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         symptom=symptom,
         nameplate=nameplate,
         instruments=instruments,
+        test_voltage=_test_voltage(instruments),
         readings=tuple(readings),
         confirmed=confirmed,
         unavailable=unavailable,
@@ -107,6 +116,11 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         costs=costs,
         repairs=tuple(repair.remedy for repair in repairs),
     )
+
+
+def _test_voltage(instruments: Mapping[str, Instrument]) -> float | None:
+    meter = instruments.get("resistance")
+    return None if meter is None else meter.test_voltage
 
 
 def required(document: Mapping[str, Any]) -> float:
@@ -141,7 +155,7 @@ def _costs(rule_set: RuleSet, raw: Mapping[str, Any] | None, errors: Errors) -> 
             continue
         one = classes[name]
         classes[name] = replace(one, minutes=minutes(pointer, given, one.minutes))
-    return replace(known, second_visit=visit, price_classes=classes)
+    return replace(known, second_visit=visit, price_classes=Frozen(classes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +194,8 @@ def _staged(
     was taken before it, but what one of them found unsafe, and nothing has mended, is unsafe
     still, unless the proof reads it anew before it energises anything.
     """
+    if not repairs:
+        return readings
     touched = [touched_by(rule_set, repair.remedy) for repair in repairs]
     last = {reading.check: reading.index for reading in readings}
     proven = {*rule_set.after_every_repair}

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 from service.diagnosis.case import DIAGNOSE, Case
 from service.diagnosis.findings import Finding
+from service.diagnosis.nameplate import NameplateValue
+from service.frozen import Frozen
 from service.ruleset.conditions import holds
 from service.ruleset.model import RuleSet
 
@@ -21,16 +24,15 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
         done = rule_set.remedies[remedy]
         out |= {f"replaced/{part}" for part in (*done.parts, *done.also_replace)}
     out |= {f"confirmed/{one}" for one in effective_confirmations(rule_set, case)}
-    values: dict[tuple[str, str], float | str] = {
-        ("nameplate", name): plate.value for name, plate in case.nameplate.items()
-    }
+    out |= _plate_tokens(rule_set, case.nameplate)
+    values: dict[str, float] = {}
     for finding in standing:
         out.add(f"answered/{finding.check}")
         for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
             if probability >= rule_set.tuning.certain:
                 out.add(f"finding/{finding.check}/{outcome}")
         if finding.value is not None:
-            values[("reading", finding.check)] = finding.value
+            values[finding.check] = finding.value
     # A contact that was closed once and open the next time is the danger itself: what safety rules
     # ask for is not superseded.
     for finding in everything:
@@ -42,11 +44,22 @@ def tokens(rule_set: RuleSet, case: Case, findings: Iterable[Finding]) -> frozen
         for outcome, probability in zip(finding.outcomes, finding.evidence, strict=True):
             if probability >= rule_set.tuning.possible:
                 out |= {f"{kind}/{finding.check}/{outcome}" for kind in kinds}
-    for predicate in rule_set.predicates:
-        value = values.get((predicate.subject, predicate.name))
-        if value is not None and holds(predicate, value):
-            out.add(predicate.token)
+    if values:
+        for predicate in rule_set.predicates:
+            value = values.get(predicate.name) if predicate.subject == "reading" else None
+            if value is not None and holds(predicate, value):
+                out.add(predicate.token)
     return frozenset(out)
+
+
+@lru_cache(maxsize=1024)
+def _plate_tokens(rule_set: RuleSet, nameplate: Frozen[str, NameplateValue]) -> frozenset[str]:
+    """The comparisons that hold for a nameplate."""
+    return frozenset(
+        one.token
+        for one in rule_set.predicates
+        if one.subject == "nameplate" and holds(one, nameplate[one.name].value)
+    )
 
 
 def effective_confirmations(rule_set: RuleSet, case: Case) -> frozenset[str]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from service.diagnosis.case import Case
 from service.diagnosis.instrument import Instrument
 from service.diagnosis.nameplate import NameplateValue
 from service.diagnosis.readings import Reading
+from service.frozen import Frozen
 from service.physics.metrology import (
     Accuracy,
     accuracy_half_width,
@@ -27,6 +29,8 @@ CERTAIN = 1.0
 INCONCLUSIVE = "inconclusive"
 INVALID = "invalid"
 CONCLUSIVE = 0.6
+# Under this probability an outcome counts as none: readings far from a limit are all alike.
+NEGLIGIBLE = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,6 @@ class Finding:
     check: str
     outcomes: tuple[str, ...]
     evidence: tuple[float, ...]
-    measure: Measure | None
     edges: tuple[PlacedLimit, ...]
     value: float | None  # SI, after the leads are subtracted
     uncertainty: float | None  # standard, SI
@@ -55,13 +58,28 @@ class Finding:
     repeats: int  # earlier readings of the same check with the same outcome, likewise
     notes: tuple[str, ...]
 
+    def without_value(self) -> Finding:
+        """The same without what was measured and the limits that it was held against: hashable."""
+        return Finding(
+            self.reading.without_value(),
+            self.check,
+            self.outcomes,
+            self.evidence,
+            (),
+            None,
+            None,
+            self.superseded,
+            self.repeats,
+            self.notes,
+        )
+
     @property
     def outcome(self) -> str:
         """The outcome with more than 60 %, or `inconclusive`, or `invalid`."""
         if self.invalid:
             return INVALID
-        best = max(range(len(self.evidence)), key=lambda i: self.evidence[i])
-        return self.outcomes[best] if self.evidence[best] > CONCLUSIVE else INCONCLUSIVE
+        most = max(self.evidence)
+        return self.outcomes[self.evidence.index(most)] if most > CONCLUSIVE else INCONCLUSIVE
 
     @property
     def probability(self) -> float:
@@ -97,8 +115,9 @@ def placed(limit: Limit, nameplate: Mapping[str, NameplateValue]) -> PlacedLimit
     return PlacedLimit(edge.value, abs(edge.slope) * plate.uncertainty, limit.unit, edge.source)
 
 
+@lru_cache(maxsize=4096)
 def placed_limits(
-    measure: Measure, nameplate: Mapping[str, NameplateValue]
+    measure: Measure, nameplate: Frozen[str, NameplateValue]
 ) -> tuple[PlacedLimit, ...]:
     """The limits between the outcomes of a measure, from low to high."""
     return tuple(placed(limit, nameplate) for limit in measure.limits)
@@ -119,6 +138,9 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
         last = latest[reading.check, reading.stage]
         superseded = last != reading.index
         notes = [*finding.notes, *(f"invalid: {told}" for told in reading.violated)]
+        if not (earlier or superseded or reading.past or reading.violated):
+            found.append(finding)
+            continue
         if superseded:
             notes.append(
                 f"a later reading of this check (readings/{last}) stands, "
@@ -139,10 +161,8 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         evidence = tuple(
             CERTAIN if outcome == reading.outcome else 0.0 for outcome in check.outcomes
         )
-        return Finding(
-            reading, check.id, check.outcomes, evidence, None, (), None, None, False, 0, ()
-        )
-    measure = next(one for one in check.measures if one.quantity == reading.quantity)
+        return Finding(reading, check.id, check.outcomes, evidence, (), None, None, False, 0, ())
+    measure = measure_of(check, reading)
     edges = placed_limits(measure, case.nameplate)
     notes = _nameplate_notes(rule_set, measure, case.nameplate)
     instrument = case.instruments.get(measure.quantity)
@@ -176,7 +196,6 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         check.id,
         check.outcomes,
         evidence,
-        measure,
         edges,
         value,
         uncertainty,
@@ -184,6 +203,11 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         0,
         (*notes, *weak),
     )
+
+
+def measure_of(check: Check, reading: Reading) -> Measure:
+    """What a reading that is not an observation is a measure of."""
+    return next(one for one in check.measures if one.quantity == reading.quantity)
 
 
 def measured(value: float, instrument: Instrument | None) -> tuple[float, float]:
@@ -211,8 +235,12 @@ def _beyond(beyond: float, limits: list[float]) -> list[float]:
 def _spread(
     check: Check, measure: Measure, region: list[float] | tuple[float, ...]
 ) -> tuple[float, ...]:
-    by_outcome = dict(zip(measure.outcomes, region, strict=True))
-    return tuple(by_outcome.get(outcome, 0.0) for outcome in check.outcomes)
+    by_outcome = {
+        outcome: chance if chance >= NEGLIGIBLE else 0.0
+        for outcome, chance in zip(measure.outcomes, region, strict=True)
+    }
+    whole = math.fsum(by_outcome.values())
+    return tuple(by_outcome.get(outcome, 0.0) / whole for outcome in check.outcomes)
 
 
 def _nameplate_notes(

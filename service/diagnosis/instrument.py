@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from service.diagnosis.refusals import Errors, escaped, si_quantity
@@ -42,12 +43,11 @@ class Instrument:
         return 10.0 * self.finest_resolution
 
 
-def read_instruments(
-    rule_set: RuleSet, raw: Mapping[str, Mapping[str, Any]], errors: Errors
-) -> dict[str, Instrument]:
-    out: dict[str, Instrument] = {}
-    for quantity, default in rule_set.instruments.items():
-        out[quantity] = Instrument(
+@lru_cache(maxsize=16)
+def assumed_instruments(rule_set: RuleSet) -> Mapping[str, Instrument]:
+    """What a rule set assumes of a meter of which nothing is said, by quantity."""
+    return {
+        quantity: Instrument(
             percent_of_reading=default.percent_of_reading,
             counts=default.counts,
             resolution=None,
@@ -59,6 +59,15 @@ def read_instruments(
             test_voltage=None,
             stated=False,
         )
+        for quantity, default in rule_set.instruments.items()
+    }
+
+
+def read_instruments(
+    rule_set: RuleSet, raw: Mapping[str, Mapping[str, Any]], errors: Errors
+) -> Mapping[str, Instrument]:
+    """The meter of a case, by quantity: what is stated, and what is assumed of the rest."""
+    out = dict(assumed_instruments(rule_set))
     for quantity, given in raw.items():
         if quantity not in out:
             message = unknown("instrument quantity", quantity, out, "instrument quantities")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from service.diagnosis.readings import Reading
 from service.diagnosis.refusals import Errors, escaped, si_quantity
+from service.frozen import Frozen
 from service.ruleset.header import NameplateField
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -27,20 +29,31 @@ def read_nameplate(
     raw: Mapping[str, Any],
     readings: tuple[Reading, ...],
     errors: Errors,
-) -> dict[str, NameplateValue]:
+) -> Frozen[str, NameplateValue]:
     """Every field of the rule set's nameplate, whether stated or not."""
     for name in raw:
         if name not in rule_set.nameplate:
             message = unknown("nameplate field", name, rule_set.nameplate)
             errors.append((f"/nameplate/{escaped(name)}", message))
-    out: dict[str, NameplateValue] = {}
+    assumed = assumed_nameplate(rule_set)
+    known: dict[str, NameplateValue] = {}
     for name, field in rule_set.nameplate.items():
-        if raw.get(name) is None:
-            out[name] = _unstated(field, readings)
-        else:
-            value = _stated(field, raw[name], errors)
-            out[name] = NameplateValue(value, 0.0, "stated")
-    return out
+        if raw.get(name) is not None:
+            known[name] = NameplateValue(_stated(field, raw[name], errors), 0.0, "stated")
+        elif field.deduce_from and (deduced := _deduced(field, readings)) is not None:
+            known[name] = deduced
+    return Frozen({**assumed, **known}) if known else assumed
+
+
+@lru_cache(maxsize=16)
+def assumed_nameplate(rule_set: RuleSet) -> Frozen[str, NameplateValue]:
+    """What a rule set assumes of a nameplate of which nothing is said."""
+    return Frozen(
+        {
+            name: NameplateValue(field.default, field.default_uncertainty, "assumed")
+            for name, field in rule_set.nameplate.items()
+        }
+    )
 
 
 def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
@@ -69,8 +82,8 @@ def _span(field: NameplateField) -> str:
     return ", ".join(f"{word} {bound:g} (SI)" for word, bound in bounds if bound is not None)
 
 
-def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue:
-    """The nominal nearest to a reading that tells it, or else the rule set's assumption."""
+def _deduced(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue | None:
+    """The nominal nearest to a reading that tells it."""
     least = min(field.nominals, default=0.0)
     latest = {reading.check: reading.value for reading in readings}
     for check in field.deduce_from:
@@ -78,4 +91,4 @@ def _unstated(field: NameplateField, readings: tuple[Reading, ...]) -> Nameplate
         if seen is not None and seen > 0.75 * least:
             nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
             return NameplateValue(nearest, 0.0, "deduced")
-    return NameplateValue(field.default, field.default_uncertainty, "assumed")
+    return None

@@ -90,12 +90,10 @@ def may_be_offered(conclusions: Conclusions, case: Case, check: Check) -> bool:
 
 def _blind(case: Case, check: Check) -> bool:
     """Whether the stated meter cannot tell what this check asks (its test voltage is too low)."""
-    meter = case.instruments.get("resistance")
     return (
         check.test_voltage is not None
-        and meter is not None
-        and meter.test_voltage is not None
-        and meter.test_voltage < check.test_voltage.least
+        and case.test_voltage is not None
+        and case.test_voltage < check.test_voltage.least
     )
 
 

@@ -33,6 +33,25 @@ class Reading:
     violated: tuple[str, ...] = ()  # conditions that did not hold: it is invalid
     unstated: tuple[str, ...] = ()  # conditions of which nothing was said
 
+    def without_value(self) -> Reading:
+        """The same without what was read."""
+        return Reading(
+            self.index,
+            self.check,
+            None,
+            None,
+            None,
+            self.quantity,
+            None,
+            False,
+            self.stage,
+            self.past,
+            self.unmended,
+            None,
+            self.violated,
+            self.unstated,
+        )
+
 
 def read_reading(
     rule_set: RuleSet,
@@ -51,13 +70,17 @@ def read_reading(
     if reading is None:
         return None
     violated, unstated = _conditions(pointer, check, raw.get("conditions") or {}, errors)
-    return replace(reading, violated=violated, unstated=unstated)
+    if violated or unstated:
+        return replace(reading, violated=violated, unstated=unstated)
+    return reading
 
 
 def _conditions(
     pointer: str, check: Check, given: Mapping[str, Any], errors: Errors
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What of a check's conditions was violated, in words, and what was left unsaid."""
+    if not given and not check.conditions:
+        return (), ()
     known = {one.id: one for one in check.conditions}
     for name in given.keys() - known.keys():
         where = f"{pointer}/conditions/{escaped(name)}"

@@ -12,7 +12,7 @@ from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
-from service.diagnosis.findings import Finding
+from service.diagnosis.findings import Finding, measure_of
 from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import WORTH_NAMING
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
@@ -104,8 +104,8 @@ def assumed(
     used = {
         limit.nameplate: check
         for check, finding in standing.items()
-        if finding.measure is not None
-        for limit in finding.measure.limits
+        if finding.reading.quantity is not None
+        for limit in measure_of(rule_set.checks[check], finding.reading).limits
         if limit.nameplate is not None and case.nameplate[limit.nameplate].origin == "assumed"
     }
     kinds = tuple(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
-from service.diagnosis.findings import Finding, PlacedLimit, placed_limits
+from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_limits
 from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel, Vector
@@ -103,12 +104,13 @@ def expected_cost(weighing: Weighing) -> dict[str, Any]:
     }
 
 
-def finding(one: Finding) -> dict[str, Any]:
+def finding(rule_set: RuleSet, one: Finding) -> dict[str, Any]:
     """One finding, with its limits and what was measured in the unit that was sent."""
+    check, reading = rule_set.checks[one.check], one.reading
+    measure = None if reading.quantity is None else measure_of(check, reading)
     shown = None
-    if one.value is not None and one.measure is not None:
-        unit = one.reading.unit or one.measure.unit
-        quantity = one.measure.quantity
+    if one.value is not None and measure is not None:
+        unit, quantity = reading.unit or measure.unit, measure.quantity
         # An uncertainty is a difference: 1 K is 1.8 [degF] however warm it is.
         difference = "temperature-difference" if quantity == "temperature" else quantity
         shown = {
@@ -127,15 +129,19 @@ def finding(one: Finding) -> dict[str, Any]:
             {"outcome": outcome, "probability": round(probability, 6)}
             for outcome, probability in zip(one.outcomes, one.evidence, strict=True)
         ],
-        "limits": limits(one.measure, one.edges) if one.measure else [],
+        "limits": [] if measure is None else limits(measure, one.edges),
         "measured": shown,
         "superseded": one.superseded or one.reading.past,
         "notes": list(one.notes),
     }
 
 
+@lru_cache(maxsize=4096)
 def limits(measure: Measure, edges: tuple[PlacedLimit, ...]) -> list[dict[str, Any]]:
-    """The span of each outcome of a measure: lower and upper limit, null where open."""
+    """The span of each outcome of a measure: lower and upper limit, null where open.
+
+    Kept, and shared between answers: it is not to be changed.
+    """
     out = []
     for position, outcome in enumerate(measure.outcomes):
         lower = edges[position - 1] if position else None

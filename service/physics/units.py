@@ -192,12 +192,12 @@ def _finite(result: float, value: float, unit: str) -> float:
 
 
 def _scale(unit: str, quantity: str) -> _Scale:
+    if isinstance(unit, str) and len(unit) <= MAX_UNIT_LENGTH:
+        return _cached_scale(unit, quantity)
     such_as = _such_as(quantity)
     if not isinstance(unit, str):
         raise UnknownUnit(f"a unit is text: use {such_as}")
-    if len(unit) > MAX_UNIT_LENGTH:
-        raise UnknownUnit(f"a unit has at most {MAX_UNIT_LENGTH} characters: use {such_as}")
-    return _cached_scale(unit, quantity)
+    raise UnknownUnit(f"a unit has at most {MAX_UNIT_LENGTH} characters: use {such_as}")
 
 
 @lru_cache(maxsize=1024)

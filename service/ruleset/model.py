@@ -50,9 +50,12 @@ class Limit:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Measure:
-    """One way to read a check as a number: outcomes from low to high, with a limit between each."""
+    """One way to read a check as a number: outcomes from low to high, with a limit between each.
+
+    Equal to nothing but itself.
+    """
 
     quantity: str
     unit: str
@@ -307,9 +310,9 @@ class Rule:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class RuleSet:
-    """Everything the service knows about one type of equipment."""
+    """Everything the service knows about one type of equipment. Equal to nothing but itself."""
 
     id: str
     equipment: str
