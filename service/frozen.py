@@ -28,7 +28,9 @@ class Frozen(Mapping[K, V]):
         return len(self._items)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Frozen) and self._items == other._items
+        if isinstance(other, Frozen):
+            return self._items == other._items
+        return isinstance(other, Mapping) and self._items == dict(other)
 
     def __hash__(self) -> int:
         if self._hash is None:

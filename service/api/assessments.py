@@ -26,7 +26,7 @@ _LINK_TO_RULE_SET = {
 
 
 @assessments.route("/assessments", methods=["POST"])
-@assessments.arguments(CaseSchema, description="The case so far.", example=NO_HEAT)
+@assessments.arguments(CaseSchema(), description="The case so far.", example=NO_HEAT)
 @assessments.response(200, AssessmentSchema, description="What follows from the case.")
 @assessments.alt_response(400, "BAD_REQUEST")
 @assessments.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")

@@ -53,7 +53,8 @@ class StrictBodyParser(FlaskParser):
     def load_json(self, req: Request, schema: ma.Schema) -> Any:
         """The JSON document of the body. Raises Problem."""
         require_media_type(["application/json"], req)
-        return parse_json(_read_whole(req), body_limit(req))
+        most = body_limit(req)
+        return parse_json(_read_whole(req, most), most)
 
     def handle_error(
         self,
@@ -81,7 +82,7 @@ def read_large(req: Request, most: int, detail: str) -> bytes:
     detail: what is said of one that is larger. Raises Problem.
     """
     let_in(req, most, detail)
-    raw = _read_whole(req)
+    raw = _read_whole(req, most)
     if len(raw) > most:
         raise Problem(CONTENT_TOO_LARGE, detail)
     return raw
@@ -94,12 +95,13 @@ def let_in(req: Request, most: int, detail: str) -> None:
     req.max_content_length = most + 1
 
 
-def _read_whole(req: Request) -> bytes:
+def _read_whole(req: Request, most: int) -> bytes:
     """The body. Raises Problem, if it is not as long as it was announced to be."""
     raw = _read(req)
-    if req.content_length is not None and len(raw) < min(req.content_length, body_limit(req)):
+    announced = req.content_length
+    if announced is not None and len(raw) < min(announced, most):
         # Whatever came may be JSON by chance, but it is not what the client meant to send.
-        detail = f"The body ends after {len(raw)} of {req.content_length} bytes."
+        detail = f"The body ends after {len(raw)} of {announced} bytes."
         raise Problem(BAD_REQUEST, detail)
     return raw
 
@@ -118,6 +120,8 @@ def _read(req: Request) -> bytes:
 
 def require_media_type(taken: Sequence[str], req: Request = request) -> str:
     """The media type of the body, which must be one of these. Raises Problem."""
+    if req.content_type in taken and "HTTP_CONTENT_ENCODING" not in req.environ:
+        return str(req.content_type)
     if req.mimetype not in taken:
         got = shown(req.content_type) if req.content_type else "none"
         wanted = " or ".join(taken)

@@ -10,6 +10,7 @@ import marshmallow as ma
 from service.api.request_schemas import CaseSchema
 from service.diagnosis.assessment import assess_document
 from service.diagnosis.case import CaseError
+from service.documents import Written
 from service.problems import invalid_request, pointer
 from service.ruleset.catalogue import Catalogue
 
@@ -30,7 +31,7 @@ def load_case(document: Any) -> dict[str, Any]:
     return loaded
 
 
-def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
+def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> Written:
     """The assessment of a case that `load_case` has returned, as answered: `case_id` first.
 
     Raises:
@@ -40,7 +41,10 @@ def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
         assessment = assess_document(catalogue, case)
     except CaseError as error:
         raise invalid_request(error.errors) from None
-    return {"case_id": case["case_id"], **assessment} if "case_id" in case else assessment
+    if "case_id" not in case:
+        return assessment
+    own = {"case_id": case["case_id"]}
+    return Written({**own, **assessment}, {**own, **assessment.written})
 
 
 def assessor(catalogue: Catalogue) -> Callable[[Any], dict[str, Any]]:

@@ -43,10 +43,33 @@ IF_NONE_MATCH = {
 }
 
 
+View = Callable[..., Response]
+
+
 class ServiceBlueprint(Blueprint):
-    """A blueprint whose bodies are read strictly."""
+    """A blueprint whose bodies are read strictly, and whose views return whole responses.
+
+    What the library would do at each request with what a view returns is then nothing, several
+    times over: only what it documents is taken.
+    """
 
     ARGUMENTS_PARSER = StrictBodyParser()
+
+    def response(self, *args: Any, **kwargs: Any) -> Callable[[View], View]:
+        """Document the answer of a view."""
+        return _documentation_of(super().response(*args, **kwargs))
+
+    def alt_response(self, *args: Any, **kwargs: Any) -> Callable[[View], View]:
+        """Document another answer of a view."""
+        return _documentation_of(super().alt_response(*args, **kwargs))
+
+
+def _documentation_of(decorate: Callable[[View], Any]) -> Callable[[View], View]:
+    def document(view: View) -> View:
+        view._apidoc = decorate(view)._apidoc  # type: ignore[attr-defined]
+        return view
+
+    return document
 
 
 class ServiceApi(Api):

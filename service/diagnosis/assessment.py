@@ -20,6 +20,7 @@ from service.diagnosis.findings import Finding, find_all
 from service.diagnosis.precautions import at_hand, figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
+from service.documents import Written, fragments
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.describe import reference
@@ -61,9 +62,9 @@ class Reasoner:
         self.rule_set = rule_set
         self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
-        self.answers: Callable[[Judged], dict[str, Any]] = lru_cache(answers_kept)(self._answer)
+        self.answers: Callable[[Judged], Written] = lru_cache(answers_kept)(self._answer)
 
-    def assess(self, document: Mapping[str, Any]) -> dict[str, Any]:
+    def assess(self, document: Mapping[str, Any]) -> Written:
         """The assessment of a request document whose shape has been checked.
 
         Parts of it are shared with other assessments: it is not to be changed.
@@ -73,16 +74,18 @@ class Reasoner:
         """
         case = read_case(self.rule_set, document)
         findings = find_all(self.rule_set, case)
-        shown = [response.finding(self.rule_set, one) for one in findings]
-        return {**self.answers(judge(self.rule_set, case, findings)), "findings": shown}
+        answer = self.answers(judge(self.rule_set, case, findings))
+        own = {"findings": [response.finding(self.rule_set, one) for one in findings]}
+        return Written({**answer, **own}, {**answer.written, **own})
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
         """What the rules conclude from a request document, and what is believed. As `assess`."""
         case = read_case(self.rule_set, document)
         return self._reason(judge(self.rule_set, case, find_all(self.rule_set, case)))
 
-    def _answer(self, judged: Judged) -> dict[str, Any]:
-        return self.answer(self._reason(judged))
+    def _answer(self, judged: Judged) -> Written:
+        document = self.answer(self._reason(judged))
+        return Written(document, fragments(document))
 
     def _reason(self, judged: Judged) -> Reasoned:
         rule_set, model = self.rule_set, self.model
@@ -201,7 +204,7 @@ def reasoner(catalogue: Catalogue, rule_set_id: str) -> Reasoner:
     return Reasoner(catalogue.get(rule_set_id))
 
 
-def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> dict[str, Any]:
+def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> Written:
     """Assess a request document against the installed rule set for its equipment.
 
     Raises:

@@ -92,12 +92,17 @@ def _parts(rule_set: RuleSet, model: BeliefModel, states: Vector) -> tuple[Part,
             classes.setdefault(part, remedy.price_class)
     chances = (states @ model.needs_part).tolist()
     costs = rule_set.costs
+    prices = [classes.get(part, "none") for part in model.parts]
+    worth = [
+        chance * costs.second_visit > costs.price_classes[price].carry
+        for chance, price in zip(chances, prices, strict=True)
+    ]
+    with_it = (model.needs_part[:, worth] * states[:, None]).T @ model.has_fault
+    rows = iter(with_it)  # (parts worth it, hypotheses)
     found = []
-    for column, (part, chance) in enumerate(zip(model.parts, chances, strict=True)):
-        price = classes.get(part, "none")
-        if chance * costs.second_visit > costs.price_classes[price].carry:
-            with_it = model.needs_part[:, column] * states
-            faults = with_it @ model.has_fault  # (hypotheses,)
+    for part, chance, price, brought in zip(model.parts, chances, prices, worth, strict=True):
+        if brought:
+            faults = next(rows)
             order = np.argsort(-faults, kind="stable")[:FAULTS_NAMED]
             named = [model.hypotheses[i] for i in order if faults[i] > NAMED_FROM * chance]
             found.append(Part(part, chance, price, tuple(named)))

@@ -55,16 +55,12 @@ class Case:
     instruments: Mapping[str, Instrument]
     test_voltage: float | None  # V, of the resistance range, if stated
     readings: tuple[Reading, ...]
+    answered: frozenset[str]  # checks with a reading that tells what the equipment is like now
     confirmed: tuple[str, ...]
     unavailable: frozenset[str]  # checks that cannot be carried out here
     required_confidence: float
     costs: Costs | None = None  # decide by them
     repairs: tuple[str, ...] = ()  # remedies carried out, in order
-
-    @property
-    def answered(self) -> frozenset[str]:
-        """The checks with a reading that tells what the equipment is like now."""
-        return frozenset(reading.check for reading in self.readings if not reading.past)
 
     def without_values(self, readings: tuple[Reading, ...]) -> Case:
         """The same with readings that do not say what was read, and without the meter: hashable."""
@@ -110,6 +106,7 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
         instruments=instruments,
         test_voltage=_test_voltage(instruments),
         readings=tuple(readings),
+        answered=frozenset(reading.check for reading in readings if not reading.past),
         confirmed=confirmed,
         unavailable=unavailable,
         required_confidence=required(document),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from service.inference.rules import Chaining
 from service.ruleset.model import Rule, RuleSet
@@ -63,14 +64,14 @@ class Conclusions:
 
 def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
     """Read the consequences off a finished chaining."""
-    by_id = {rule.id: rule for rule in rule_set.rules}
+    by_id = _by_id(rule_set)
     fired: dict[str, FiredRule] = {}
     for firing in chaining.firings:
         rule_id = firing.rule.rsplit("#", 1)[0]
         if rule_id not in fired:  # the first branch to hold is the reason shown
             facts = (*firing.matched, *(f"not {token}" for token in firing.absent))
             fired[rule_id] = FiredRule(by_id[rule_id], facts)
-    nameplate = {one.token for one in rule_set.predicates if one.subject == "nameplate"}
+    nameplate = _nameplate_tokens(rule_set)
     lacking: set[str] = set()
     weights: list[Weight] = []
     stops: list[Stop] = []
@@ -104,6 +105,16 @@ def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
         contradictions=tuple(contradictions),
         fired=tuple(fired.values()),
     )
+
+
+@lru_cache(maxsize=16)
+def _by_id(rule_set: RuleSet) -> Mapping[str, Rule]:
+    return {rule.id: rule for rule in rule_set.rules}
+
+
+@lru_cache(maxsize=16)
+def _nameplate_tokens(rule_set: RuleSet) -> frozenset[str]:
+    return frozenset(one.token for one in rule_set.predicates if one.subject == "nameplate")
 
 
 def _ids(tokens: Iterable[str], kind: str) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -25,11 +26,10 @@ def explain(
 ) -> dict[str, Any]:
     """The `explanation` of a response: a summary, each reading's moves, the rules that fired."""
     readings = [_moves(model, belief, position) for position in range(len(belief.likelihoods))]
-    predicates = {predicate.token: predicate for predicate in rule_set.predicates}
     return {
         "summary": _summary(rule_set, readings, conclusions, decision),
         "readings": readings,
-        "rules": [_rule(fired, predicates) for fired in conclusions.fired],
+        "rules": [_rule(rule_set, fired) for fired in conclusions.fired],
     }
 
 
@@ -93,13 +93,21 @@ def _speaks(fired: FiredRule) -> bool:
     )
 
 
-def _rule(fired: FiredRule, predicates: dict[str, Predicate]) -> dict[str, Any]:
+@lru_cache(maxsize=4096)
+def _rule(rule_set: RuleSet, fired: FiredRule) -> dict[str, Any]:
+    """A rule that fired, as shown. Kept, and shared between answers: it is not to be changed."""
+    predicates = _predicates(rule_set)
     return {
         "rule": fired.rule.id,
         "because": fired.rule.because,
         "facts": [_fact(token, predicates) for token in fired.facts],
         "consequences": [_consequence(one) for one in fired.rule.consequences],
     }
+
+
+@lru_cache(maxsize=16)
+def _predicates(rule_set: RuleSet) -> dict[str, Predicate]:
+    return {predicate.token: predicate for predicate in rule_set.predicates}
 
 
 def _fact(token: str, predicates: dict[str, Predicate]) -> str:

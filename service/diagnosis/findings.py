@@ -127,20 +127,18 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
     """One finding per reading, in the order of the request."""
     latest = {(reading.check, reading.stage): reading.index for reading in case.readings}
     found: list[Finding] = []
+    met: dict[tuple[str, int], list[Finding]] = {}
     for reading in case.readings:
         finding = find(rule_set, case, reading)
-        earlier = [
-            one
-            for one in found
-            if one.check == finding.check and one.reading.stage == reading.stage
-        ]
-        repeats = sum(one.outcome == finding.outcome for one in earlier)
+        earlier = met.setdefault((reading.check, reading.stage), [])
+        earlier.append(finding)
         last = latest[reading.check, reading.stage]
-        superseded = last != reading.index
-        notes = [*finding.notes, *(f"invalid: {told}" for told in reading.violated)]
-        if not (earlier or superseded or reading.past or reading.violated):
+        superseded, again = last != reading.index, len(earlier) > 1
+        if not (again or superseded or reading.past or reading.violated):
             found.append(finding)
             continue
+        repeats = sum(one.outcome == finding.outcome for one in earlier[:-1])
+        notes = [*finding.notes, *(f"invalid: {told}" for told in reading.violated)]
         if superseded:
             notes.append(
                 f"a later reading of this check (readings/{last}) stands, "
@@ -148,7 +146,7 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
             )
         elif reading.past:
             notes.append("taken before the repair: it tells what was wrong then")
-        elif earlier:
+        elif again:
             notes.append("stands instead of the earlier reading of this check")
         found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
     return tuple(found)
@@ -158,9 +156,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
     """The finding of one reading by itself."""
     check = rule_set.checks[reading.check]
     if reading.outcome is not None:
-        evidence = tuple(
-            CERTAIN if outcome == reading.outcome else 0.0 for outcome in check.outcomes
-        )
+        evidence = _observed(check, reading.outcome)
         return Finding(reading, check.id, check.outcomes, evidence, (), None, None, False, 0, ())
     measure = measure_of(check, reading)
     edges = placed_limits(measure, case.nameplate)
@@ -203,6 +199,11 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         0,
         (*notes, *weak),
     )
+
+
+@lru_cache(maxsize=4096)
+def _observed(check: Check, seen: str) -> tuple[float, ...]:
+    return tuple(CERTAIN if outcome == seen else 0.0 for outcome in check.outcomes)
 
 
 def measure_of(check: Check, reading: Reading) -> Measure:

@@ -15,11 +15,13 @@ from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_limits
+from service.diagnosis.nameplate import NameplateValue
 from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel, Vector
 from service.diagnosis.verdict import Verdict
 from service.diagnosis.verification import Release, required_checks
+from service.frozen import Frozen
 from service.physics.units import from_si
 from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
@@ -170,14 +172,16 @@ def _significant(value: float, digits: int = 6) -> float:
     return float(f"{value:.{digits}g}")
 
 
-def expected(check: Check, case: Case) -> dict[str, Any]:
-    """What a healthy part gives, and the limits of each outcome for this nameplate."""
+@lru_cache(maxsize=1024)
+def expected(check: Check, nameplate: Frozen[str, NameplateValue]) -> dict[str, Any]:
+    """What a healthy part gives, and the limits of each outcome for this nameplate.
+
+    Kept, and shared between answers: it is not to be changed.
+    """
     spans: dict[str, dict[str, Any]] = {}
     if check.measures:
         measure = check.measures[0]
-        spans = {
-            row["outcome"]: row for row in limits(measure, placed_limits(measure, case.nameplate))
-        }
+        spans = {row["outcome"]: row for row in limits(measure, placed_limits(measure, nameplate))}
     return {
         "text": check.expected_text,
         "outcomes": [
@@ -224,7 +228,7 @@ def next_check(
         "title": check.title,
         "why": plan.because,
         "how": [fill(line, worked_out) for line in check.how],
-        "expected": expected(check, case),
+        "expected": expected(check, case.nameplate),
         "confirms": [],
         "withdraws": [],
         "for_check": None,
@@ -279,8 +283,12 @@ def _remedy(remedy: Remedy) -> dict[str, Any]:
     }
 
 
+@lru_cache(maxsize=4096)
 def precaution(one: StandingPrecaution, *, now: bool = True) -> dict[str, Any]:
-    """A precaution as shown. `now` is false for one that belongs to a later step."""
+    """A precaution as shown. `now` is false for one that belongs to a later step.
+
+    Kept, and shared between answers: it is not to be changed.
+    """
     return {
         "id": one.precaution.id,
         "signal_word": one.precaution.signal_word,

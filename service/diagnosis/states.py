@@ -43,12 +43,21 @@ class Repair(NamedTuple):
     cures: Mask  # (states,) nothing is left
 
 
-@dataclass(frozen=True, slots=True)
+class SetsOfSize(NamedTuple):
+    """The sets of remedies that have the same number of states, with their part of the tables."""
+
+    sets: Index  # (sets,)
+    states: Index  # (sets, size)
+    outcomes: Vector  # (sets, size, outcomes of all checks): the tables side by side
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class BeliefModel:
     """The tables of a rule set as arrays; the same order of states everywhere.
 
     States with the same set of remedies stand together: those of set `i` begin at
-    `set_starts[i]`.
+    `set_starts[i]`. Tables with a column for each fault, remedy or part lie column by column.
+    Equal to nothing but itself.
     """
 
     hypotheses: tuple[str, ...]  # every fault, then `unlisted-fault`
@@ -64,8 +73,8 @@ class BeliefModel:
     dormant: Mask  # (states,) a fault that comes and goes, and does not act now
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
-    outcomes: Vector  # (states, outcomes of all checks): the tables side by side
-    outcome_starts: Index  # (checks,) the first column of each
+    by_size: tuple[SetsOfSize, ...]
+    outcome_starts: Index  # (checks,) the first column of each among the outcomes of all checks
     parts: tuple[str, ...]
     needs_part: Vector  # (states, parts) of 0 and 1
     to_fault: Vector  # (states, hypotheses): a pair's cause has it whole, else each has a half
@@ -144,17 +153,28 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
             for symptom in rule_set.symptoms
         },
         tables=tables,
-        outcomes=np.hstack(list(tables.values())),
+        by_size=_by_size(starts, np.hstack(list(tables.values()))),
         outcome_starts=np.cumsum([0, *widths[:-1]]),
         parts=parts,
-        needs_part=np.array([[part in one for part in parts] for one in wanted], dtype=np.float64),
-        to_fault=to_fault,
-        has_fault=has_fault,
-        needs_remedy=needs_remedy,
+        needs_part=np.array([[part in one for part in parts] for one in wanted], float, order="F"),
+        to_fault=np.asfortranarray(to_fault),
+        has_fault=np.asfortranarray(has_fault),
+        needs_remedy=np.asfortranarray(needs_remedy),
         repairs={
             name: after_repair(rule_set, states, position, name) for name in rule_set.remedies
         },
     )
+
+
+def _by_size(starts: Sequence[int], outcomes: Vector) -> tuple[SetsOfSize, ...]:
+    """The sets by size; states begin a set at `starts` and have the rows of `outcomes`."""
+    sizes = np.diff([*starts, len(outcomes)])
+    found = []
+    for size in np.unique(sizes):
+        sets = np.flatnonzero(sizes == size)
+        states = np.array(starts, dtype=np.intp)[sets][:, None] + np.arange(size)
+        found.append(SetsOfSize(sets, states, outcomes[states]))
+    return tuple(found)
 
 
 def parts_of(rule_set: RuleSet, state: State) -> frozenset[str]:

@@ -1,6 +1,8 @@
 """The immutable model of a rule set: what a folder of YAML files means once it has been checked.
 
-All quantities are in SI units. Ids are kebab-case, nameplate fields snake_case.
+All quantities are in SI units. Ids are kebab-case, nameplate fields snake_case. What is large and
+made once (a rule set, its checks, measures, rules and precautions) is equal to nothing but itself,
+so that what follows from it can be kept by it.
 """
 
 from __future__ import annotations
@@ -52,10 +54,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measure:
-    """One way to read a check as a number: outcomes from low to high, with a limit between each.
-
-    Equal to nothing but itself.
-    """
+    """One way to read a check as a number: outcomes from low to high, with a limit between each."""
 
     quantity: str
     unit: str
@@ -91,7 +90,7 @@ class ReadingCondition:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Check:
     """A test or an observation."""
 
@@ -216,7 +215,7 @@ class Remedy:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Precaution:
     """A safety precaution. `text` may hold the names of computed figures in braces."""
 
@@ -299,7 +298,7 @@ class Branch:
     none_of: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Rule:
     """One rule, its condition in disjunctive form."""
 
@@ -312,7 +311,7 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RuleSet:
-    """Everything the service knows about one type of equipment. Equal to nothing but itself."""
+    """Everything the service knows about one type of equipment."""
 
     id: str
     equipment: str

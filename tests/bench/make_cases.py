@@ -1,7 +1,9 @@
 """Cases for a batch, as newline-delimited JSON: python tests/bench/make_cases.py 1000 > FILE
 
 Each is one of the rule sets' own cases, cut off after some of its readings and with the measured
-values changed a little. The same number gives the same file.
+values changed a little. The same number gives the same file. With `distinct` after the number no
+two are alike but for their ids; with `repeated` they are of a tenth as many visits, again and
+again with other values, which mean the same unless a limit is near.
 """
 
 from __future__ import annotations
@@ -50,9 +52,35 @@ def cases(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
         yield {"case_id": f"case-{number}", **varied(rng.choice(known), rng)}
 
 
+def distinct(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
+    """So many cases of which no two are alike."""
+    rng, known, met = random.Random(seed), originals(), set[str]()
+    while len(met) < count:
+        case = varied(rng.choice(known), rng)
+        written = json.dumps(case, sort_keys=True)
+        if written not in met:
+            met.add(written)
+            yield {"case_id": f"case-{len(met)}", **case}
+
+
+def repeated(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
+    """So many cases of a tenth as many visits, with other values each time."""
+    rng = random.Random(seed)
+    visits = list(cases(max(count // 10, 1), seed))
+    for number in range(count):
+        case = copy.deepcopy(visits[number % len(visits)])
+        for reading in case.get("readings", []):
+            if isinstance(reading.get("value"), int | float):
+                reading["value"] = float(f"{reading['value'] * rng.gauss(1, SPREAD / 10):.6g}")
+        yield {**case, "case_id": f"case-{number}"}
+
+
+KINDS = {"any": cases, "distinct": distinct, "repeated": repeated}
+
+
 def main() -> None:
     different = set()
-    for case in cases(int(sys.argv[1])):
+    for case in KINDS[sys.argv[2] if len(sys.argv) > 2 else "any"](int(sys.argv[1])):
         print(json.dumps(case))
         different.add(hash(json.dumps({**case, "case_id": ""})))
     print(f"{len(different)} of them differ in more than their id", file=sys.stderr)

@@ -1,0 +1,139 @@
+"""Requests per second of the service, as a share of what an echo does on the same server.
+
+python tests/bench/bench_service.py [SECONDS] [CONNECTIONS]        (a script, not a test; needs wrk)
+
+Both run under gunicorn with the service's own settings and 2 workers. The echo reads the JSON of
+the same body and writes it again. Each round measures one and then the other, so that what else
+the machine does meets both. Every case is answered once before ("warmed"); how long that takes is
+told too ("first time").
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from http.client import HTTPConnection
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.bench.make_cases import KINDS
+
+ROOT = Path(__file__).resolve().parents[2]
+ROUNDS = 5
+CASES = 2000
+
+
+class Load(NamedTuple):
+    """What one run of wrk has measured."""
+
+    per_second: float
+    p99: float  # ms
+    errors: int
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def running(ready: str, *command: str) -> Iterator[str]:
+    """A server, of which {port} in the command is the port; its address."""
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "-m", *(part.format(port=port) for part in command)],
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        for _ in range(200):
+            with suppress(OSError):
+                urllib.request.urlopen(f"http://127.0.0.1:{port}{ready}", timeout=30).close()
+                break
+            time.sleep(0.2)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def load(url: str, cases: Path, seconds: int, connections: int) -> Load:
+    """One run of wrk."""
+    command = ["wrk", "-t1", f"-c{connections}", f"-d{seconds}s", "-s", "tests/bench/post.lua", url]
+    environment = {**os.environ, "CASES": str(cases)}
+    told = subprocess.run(
+        command, cwd=ROOT, env=environment, capture_output=True, text=True, check=True
+    )
+    line = next(one for one in told.stdout.splitlines() if one.startswith("RESULT"))
+    requests, duration, p99, errors = map(int, line.split()[1:])
+    return Load(requests / duration * 1e6, p99 / 1e3, errors)
+
+
+def answered_once(url: str, cases: Path) -> float:
+    """Every case answered, by each of the workers in all likelihood: how many s the first took."""
+    took = 0.0
+    for number in range(6):
+        talk = HTTPConnection(url.removeprefix("http://"), timeout=60)
+        start = time.perf_counter()
+        for line in cases.read_bytes().splitlines():
+            talk.request("POST", "/v1/assessments", line, {"Content-Type": "application/json"})
+            if talk.getresponse().read()[:1] != b"{":
+                raise SystemExit("no answer")
+        took = took if number else time.perf_counter() - start
+        talk.close()
+    return took
+
+
+def compare(service: str, echo: str, cases: Path, seconds: int, connections: int) -> str:
+    """A row of the table: the medians of the rounds."""
+    loads = [
+        (load(service, cases, seconds, connections), load(echo, cases, seconds, connections))
+        for _ in range(ROUNDS)
+    ]
+    ours, theirs = zip(*loads, strict=True)
+    rate, base = (statistics.median(one.per_second for one in side) for side in (ours, theirs))
+    p99, base99 = (statistics.median(one.p99 for one in side) for side in (ours, theirs))
+    ratio = statistics.median(one.per_second / other.per_second for one, other in loads)
+    errors = sum(one.errors for one in (*ours, *theirs))
+    return (
+        f"{rate:.0f} | {base:.0f} | {ratio:.2f} | {p99:.1f} | {base99:.1f} | "
+        f"{p99 / base99:.2f} | {errors}"
+    )
+
+
+def main() -> None:
+    seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    connections = int(sys.argv[2]) if len(sys.argv) > 2 else 8
+    echo_command = (
+        *("gunicorn", "-c", "python:service.gunicorn_conf"),
+        *("-b", "127.0.0.1:{port}", "tests.bench.echo:app"),
+    )
+    print(
+        f"{connections} connections, {ROUNDS} rounds of {seconds} s, load {os.getloadavg()[0]:.1f}"
+    )
+    print("cases | requests/s | echo/s | ratio | p99 ms | echo p99 | p99 ratio | errors")
+    with tempfile.TemporaryDirectory() as folder, running("/", *echo_command) as echo:
+        for kind in ("distinct", "repeated"):
+            cases = Path(folder) / f"{kind}.ndjson"
+            cases.write_text("".join(json.dumps(one) + "\n" for one in KINDS[kind](CASES)))
+            with running("/readyz", "service", "serve", "--port", "{port}") as service:
+                took = answered_once(service, cases)
+                row = compare(
+                    f"{service}/v1/assessments", f"{echo}/echo", cases, seconds, connections
+                )
+            print(f"{kind} | {row}   (first time: {CASES / took:.0f} a second)", flush=True)
+
+
+if __name__ == "__main__":
+    main()
