@@ -17,9 +17,9 @@ from service import __version__
 from service.api.body import MOST_ARRAY_BYTES
 from service.api.cases import assessor
 from service.batch.items import Item, from_documents, from_lines
-from service.batch.kept import CannotGoOn, Kept, check_target, drop
+from service.batch.kept import CannotGoOn, Kept, Lines, check_target, drop, lines_of
 from service.batch.ordered import Pending, Processes, ordered
-from service.batch.run import Form, Result, assess_items
+from service.batch.run import Form, Tally, assess_items
 from service.batch.table import from_table
 from service.documents import MAX_BODY_BYTES, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
@@ -27,7 +27,7 @@ from service.ruleset.catalogue import Catalogue
 from service.settings import Settings
 
 FORMS = {".ndjson": "ndjson", ".jsonl": "ndjson", ".json": "json", ".csv": "csv"}
-PIECE = 50  # cases that a process takes at a time
+PIECE = 200  # cases that a process takes at a time
 _FEWEST_AHEAD = 24  # pieces sent to a cluster, which may have no workers until there is work
 
 
@@ -54,7 +54,7 @@ class Piece:
     offset: int
 
 
-Worked = list[Result] | CannotGoOn
+Worked = Lines | CannotGoOn
 
 
 def job_of(rules: Path | None, *, brief: bool) -> Job:
@@ -72,7 +72,8 @@ def work(piece: Piece) -> Worked:
     other = _other(piece.job, catalogue)
     if other:
         return CannotGoOn(other)
-    return list(assess_items(piece.items, assessor(catalogue), Form(brief=piece.job.brief)))
+    form = Form(brief=piece.job.brief)
+    return lines_of(assess_items(piece.items, assessor(catalogue, form.brief), form))
 
 
 def _other(job: Job, catalogue: Catalogue) -> str | None:
@@ -94,16 +95,17 @@ def _other(job: Job, catalogue: Catalogue) -> str | None:
 def died(piece: Piece, alone: Callable[[Piece], Worked]) -> Worked:
     """The results of a piece that a process has died on: one by one, or a problem."""
     if len(piece.items) > 1:
-        results: list[Result] = []
+        lines, tally = b"", Tally()
         for item in piece.items:
             worked = alone(replace(piece, items=(item,)))
             if isinstance(worked, CannotGoOn):
                 return worked
-            results += worked
-        return results
+            lines += worked.lines
+            tally.merge(worked.tally)
+        return Lines(lines, tally)
     (item,) = piece.items
     problem = Problem(INTERNAL_ERROR, "The process that assessed this case has died.")
-    return list(assess_items([replace(item, problem=problem)], dict, Form()))
+    return lines_of(assess_items([replace(item.parsed(), problem=problem)], dict, Form()))
 
 
 def prepare(rules: str | None) -> None:

@@ -31,14 +31,16 @@ def load_case(document: Any) -> dict[str, Any]:
     return loaded
 
 
-def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> Written:
+def assess_case(
+    catalogue: Catalogue, case: dict[str, Any], *, with_findings: bool = True
+) -> Written:
     """The assessment of a case that `load_case` has returned, as answered: `case_id` first.
 
     Raises:
         Problem: invalid-request, if the rule set cannot make sense of the case.
     """
     try:
-        assessment = assess_document(catalogue, case)
+        assessment = assess_document(catalogue, case, with_findings=with_findings)
     except CaseError as error:
         raise invalid_request(error.errors) from None
     if "case_id" not in case:
@@ -47,9 +49,12 @@ def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> Written:
     return Written({**own, **assessment}, {**own, **assessment.written})
 
 
-def assessor(catalogue: Catalogue) -> Callable[[Any], dict[str, Any]]:
-    """From the JSON document of a case to its assessment, as both functions above raise Problem."""
-    return lambda document: assess_case(catalogue, load_case(document))
+def assessor(catalogue: Catalogue, brief: bool = False) -> Callable[[Any], dict[str, Any]]:
+    """From the JSON document of a case to its assessment, as both functions above raise Problem.
+
+    brief: leave `findings` empty, which nobody will look at.
+    """
+    return lambda document: assess_case(catalogue, load_case(document), with_findings=not brief)
 
 
 def errors_of(messages: Any) -> list[tuple[str, str]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from service.documents import parse_json
@@ -23,12 +23,24 @@ class Item:
     """One case of a batch.
 
     index: its place among the cases, from 0. line: where it began in a text of lines, from 1.
+    raw: its JSON, as long as that has not been parsed; whoever works on it does so.
     """
 
     index: int
     line: int | None
     document: Any = None
     problem: Problem | None = None
+    raw: bytes | None = None
+
+    def parsed(self) -> Item:
+        """The same with its document, or with the problem of what is none."""
+        if self.raw is None:
+            return self
+        try:
+            document = parse_json(self.raw, len(self.raw), self.line or 1)
+        except Problem as problem:
+            return replace(self, raw=None, problem=self.problem or problem)
+        return replace(self, raw=None, document=document)
 
 
 def from_documents(documents: Iterable[Any]) -> Iterator[Item]:
@@ -53,15 +65,8 @@ def from_lines(source: Lines, most: int) -> Iterator[Item]:
         elif not raw.strip():
             continue
         else:
-            yield _parsed(index, line, raw, most)
+            yield Item(index, line, raw=raw.strip(b"\r\n"))
         index += 1
-
-
-def _parsed(index: int, line: int, raw: bytes, most: int) -> Item:
-    try:
-        return Item(index, line, parse_json(raw.strip(b"\r\n"), most, line))
-    except Problem as problem:
-        return Item(index, line, problem=problem)
 
 
 def _numbered(source: Lines, most: int) -> Iterator[tuple[int, bytes | None]]:

@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -18,9 +20,25 @@ from service.batch.run import Result, Tally
 from service.batch.written import Written, as_json, as_table
 from service.documents import dump_json
 
+_SYNCED_EVERY = 1.0  # seconds of work that a power cut may cost
+
 
 class CannotGoOn(Exception):  # noqa: N818 - what it is
     """A batch cannot be begun or gone on with; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Results as they are kept, and what they add up to."""
+
+    lines: bytes
+    tally: Tally
+
+
+def lines_of(results: Iterable[Result]) -> Lines:
+    """Results in the form in which they are kept."""
+    tally = Tally()
+    return Lines(b"".join(map(dump_json, tally.passing(results))), tally)
 
 
 class Kept:
@@ -37,6 +55,7 @@ class Kept:
         else:
             self._about.write_bytes(dump_json(rests_on))
         self._file = self.path.open("ab")
+        self._synced = time.monotonic()
 
     def _take_up(self, rests_on: Mapping[str, Any]) -> None:
         """Count what is there; a last line without its end is taken off."""
@@ -58,17 +77,22 @@ class Kept:
                 self.count += 1
             lines.truncate(whole)
 
-    def add(self, results: Iterable[Result]) -> None:
-        """Keep more results, on the disk when this returns."""
-        for one in results:
-            self.tally.add(one)
-            self._file.write(dump_json(one))
-            self.count += 1
+    def add(self, more: Lines) -> None:
+        """Keep more results: with the system when this returns, and on the disk soon after."""
+        self._file.write(more.lines)
         self._file.flush()
+        self.tally.merge(more.tally)
+        self.count += more.tally.cases
+        if time.monotonic() - self._synced >= _SYNCED_EVERY:
+            self._sync()
+
+    def _sync(self) -> None:
         os.fsync(self._file.fileno())
+        self._synced = time.monotonic()
 
     def close(self) -> None:
         """Leave it for another time."""
+        self._sync()
         self._file.close()
 
     def finish(self, target: Path) -> dict[str, Any]:

@@ -37,6 +37,7 @@ def assess_items(items: Iterable[Item], assess: Assess, form: Form) -> Iterator[
 
 def assess_item(item: Item, assess: Assess, form: Form) -> Result:
     """The result of one case."""
+    item = item.parsed()
     out: Result = {"index": item.index, "line": item.line, "case_id": _case_id(item.document)}
     try:
         if item.problem is not None:
@@ -100,6 +101,16 @@ class Tally:
     agreed: int = 0
     confusion: Counter[tuple[str, str | None, str | None]] = field(default_factory=Counter)
     rule_sets: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    def merge(self, other: Tally) -> None:
+        """Count what another has counted."""
+        self.cases += other.cases
+        self.problems += other.problems
+        self.statuses += other.statuses
+        self.expected += other.expected
+        self.agreed += other.agreed
+        self.confusion += other.confusion
+        self.rule_sets |= other.rule_sets
 
     def passing(self, results: Iterable[Result]) -> Iterator[Result]:
         """The same results, each counted."""

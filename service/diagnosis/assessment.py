@@ -64,10 +64,11 @@ class Reasoner:
         self.model: BeliefModel = belief_model(rule_set)
         self.answers: Callable[[Judged], Written] = lru_cache(answers_kept)(self._answer)
 
-    def assess(self, document: Mapping[str, Any]) -> Written:
+    def assess(self, document: Mapping[str, Any], *, with_findings: bool = True) -> Written:
         """The assessment of a request document whose shape has been checked.
 
-        Parts of it are shared with other assessments: it is not to be changed.
+        Parts of it are shared with other assessments: it is not to be changed. `findings` may be
+        left empty where only what was decided is wanted.
 
         Raises:
             CaseError: what this rule set cannot make sense of, by JSON Pointer.
@@ -75,6 +76,8 @@ class Reasoner:
         case = read_case(self.rule_set, document)
         findings = find_all(self.rule_set, case)
         answer = self.answers(judge(self.rule_set, case, findings))
+        if not with_findings:
+            return answer
         own = {"findings": [response.finding(self.rule_set, one) for one in findings]}
         return Written({**answer, **own}, {**answer.written, **own})
 
@@ -204,7 +207,9 @@ def reasoner(catalogue: Catalogue, rule_set_id: str) -> Reasoner:
     return Reasoner(catalogue.get(rule_set_id))
 
 
-def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> Written:
+def assess_document(
+    catalogue: Catalogue, document: Mapping[str, Any], *, with_findings: bool = True
+) -> Written:
     """Assess a request document against the installed rule set for its equipment.
 
     Raises:
@@ -215,4 +220,4 @@ def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> Writte
     if rule_set is None:
         known = catalogue.equipment()
         raise CaseError([("/equipment", unknown("equipment", equipment, known, "equipment"))])
-    return reasoner(catalogue, rule_set.id).assess(document)
+    return reasoner(catalogue, rule_set.id).assess(document, with_findings=with_findings)

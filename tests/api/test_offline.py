@@ -23,6 +23,7 @@ from service.api.examples import BATCH, BATCH_TABLE
 from service.batch.items import from_documents
 from service.batch.kept import CannotGoOn
 from service.batch.ordered import Processes, ordered
+from service.batch.run import Tally
 from service.cli import main
 
 COUNT = 11
@@ -229,9 +230,13 @@ def test_a_case_that_kills_its_process_is_a_problem_of_its_own() -> None:
 
     def alone(one: offline.Piece) -> offline.Worked:
         (item,) = one.items
-        return [{"fine": True}] if item.index == 0 else offline.died(one, alone)
+        fine = offline.Lines(b'{"fine": true}\n', Tally(cases=1))
+        return fine if item.index == 0 else offline.died(one, alone)
 
-    first, second = offline.died(piece, alone)  # type: ignore[misc]
+    worked = offline.died(piece, alone)
+    assert isinstance(worked, offline.Lines)
+    assert worked.tally.cases == 2
+    first, second = map(json.loads, worked.lines.splitlines())
     assert first == {"fine": True}
     assert second["problem"]["status"] == 500
     assert second["case_id"] == "job-18"

@@ -14,7 +14,7 @@ from service.problems import Problem, invalid_request
 
 
 def items(text: bytes, most: int = 1000) -> list[Item]:
-    return list(from_lines(io.BytesIO(text), most))
+    return [one.parsed() for one in from_lines(io.BytesIO(text), most)]
 
 
 def kinds(found: list[Item]) -> list[str | None]:
@@ -41,7 +41,7 @@ def test_a_line_that_is_too_long_is_passed_over_and_never_kept_whole() -> None:
 
     long = b'{"a": "' + b"x" * 100_000 + b'"}\n'
     source = Measured(b"[1]\n" + long + b"[2]\n" + long.rstrip(b"\n"))
-    found = list(from_lines(source, 50))
+    found = [one.parsed() for one in from_lines(source, 50)]
     assert kinds(found) == [None, "content-too-large", None, "content-too-large"]
     assert [one.line for one in found] == [1, 2, 3, 4]
     assert source.longest <= 52
