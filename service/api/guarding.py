@@ -1,4 +1,4 @@
-"""The guard before every request, the header fields of every answer, and both in OpenAPI."""
+"""The guard before every request, and what OpenAPI says of it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from flask import Flask, Response, after_this_request, current_app, request
 from service.api.errors import handle_problem
 from service.guard.access import LONG, PATHS, SCOPES, Needed, needed
 from service.guard.guard import CHALLENGE, Guard, Limits, Refused
-from service.guard.headers import FIELDS, PAGE_POLICY
+from service.guard.headers import furnished
 from service.guard.listening import reachable
 from service.problems import KEY_NEEDED, Problem
 from service.settings import Settings
@@ -55,25 +55,25 @@ class _Door:
 
     def enter(self) -> Response | None:
         """Nothing if the request may pass, or else the answer to it."""
-        endpoint = request.endpoint
-        if endpoint is None:  # there is nothing at this address, which anybody may know
+        rule = request.url_rule
+        if rule is None:  # there is nothing at this address, which anybody may know
             return None
-        way = self._ways.get(endpoint)
+        way = self._ways.get(rule.endpoint)
         if way is None:
-            path = path_of(str(request.url_rule))
-            way = self._ways[endpoint] = _Way(needed(path), path in LONG)
+            path = path_of(rule.rule)
+            way = self._ways[rule.endpoint] = _Way(needed(path), path in LONG)
         if way.needed == ():
             return None
         try:
-            self._let_in(way)
+            self._let_in(way, request.environ)
         except Refused as refused:
             response = handle_problem(refused.problem)
             response.headers.update(refused.headers)
             return response
         return None
 
-    def _let_in(self, way: _Way) -> None:
-        environ, guard = request.environ, self.guard
+    def _let_in(self, way: _Way, environ: dict[str, Any]) -> None:
+        guard = self.guard
         if guard is None:
             if not self._to_all and not _came_from_here(environ):
                 detail = "No keys are set up, so nobody may call but from the service's machine."
@@ -89,7 +89,10 @@ class _Door:
 
         @after_this_request
         def give_back_at_the_end(response: Response) -> Response:
-            response.call_on_close(lambda: guard.give_back(place))
+            if response.is_streamed:
+                response.call_on_close(lambda: guard.give_back(place))
+            else:
+                guard.give_back(place)
             return response
 
 
@@ -103,7 +106,8 @@ def set_guard(app: Flask, settings: Settings) -> None:
     guard = None if settings.keys is None else Guard(settings.keys, limits)
     door = app.extensions[guard_key] = _Door(guard, to_all=settings.open)
     app.before_request(door.enter)
-    app.after_request(_furnish)
+    # As Flask documents it; its hints take this for a change of a method.
+    app.wsgi_app = furnished(app.wsgi_app)  # type: ignore[assignment, method-assign]
 
 
 def path_of(rule: str) -> str:
@@ -134,12 +138,3 @@ def _came_from_here(environ: dict[str, Any]) -> bool:
         return not reachable([connection.getsockname()])
     except OSError:
         return False
-
-
-def _furnish(response: Response) -> Response:
-    headers = response.headers
-    if request.path.startswith("/docs"):
-        headers.setdefault("Content-Security-Policy", PAGE_POLICY)
-    for name, value in FIELDS:
-        headers.setdefault(name, value)
-    return response

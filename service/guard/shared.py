@@ -14,8 +14,7 @@ import tempfile
 import threading
 import time
 import weakref
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from hashlib import blake2b
 
 from service.guard.keys import KeysError
@@ -46,11 +45,15 @@ class Shared:
     def slot(self, name: str) -> int:
         """The number of a name in all processes. Raises KeysError."""
         mark = int.from_bytes(blake2b(name.encode(), digest_size=_WORD).digest(), "big") or 1
-        with self._locked(0):
-            for slot in range(1, self._names):
-                if self._marks[slot] in (0, mark):
-                    self._marks[slot] = mark
-                    return slot
+        with self._threads:
+            fcntl.lockf(self._file, fcntl.LOCK_EX, 1, 0)
+            try:
+                for slot in range(1, self._names):
+                    if self._marks[slot] in (0, mark):
+                        self._marks[slot] = mark
+                        return slot
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN, 1, 0)
         raise KeysError(f"there is room for {self._names - 1} keys from one start to the next")
 
     def wait(self, slot: int, rate: float, burst: int) -> float:
@@ -60,16 +63,20 @@ class Shared:
         but the time at which it would have made all its requests, had it made them evenly.
         rate: requests a second; burst: how many may come at once.
         """
-        interval = 1.0 / rate
-        with self._locked(slot):
-            # One clock for all processes of a machine.
-            now = time.monotonic()
-            due = max(self._numbers[slot], now)
-            early = due - now - interval * (burst - 1)
-            if early > 1e-9:  # less is the rounding of the sums
-                return early
-            self._numbers[slot] = due + interval
-        return 0.0
+        interval, numbers = 1.0 / rate, self._numbers
+        with self._threads:
+            fcntl.lockf(self._file, fcntl.LOCK_EX, 1, slot)
+            try:
+                # One clock for all processes of a machine.
+                now = time.monotonic()
+                due = max(numbers[slot], now)
+                early = due - now - interval * (burst - 1)
+                if early > 1e-9:  # less is the rounding of the sums
+                    return early
+                numbers[slot] = due + interval
+                return 0.0
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN, 1, slot)
 
     def take(self, slot: int, places: int) -> int | None:
         """One of so many places of a name, to be given back; None if all are taken."""
@@ -89,12 +96,3 @@ class Shared:
         with self._threads:
             self._taken.discard(place)
             fcntl.lockf(self._file, fcntl.LOCK_UN, 1, place)
-
-    @contextmanager
-    def _locked(self, slot: int) -> Iterator[None]:
-        with self._threads:
-            fcntl.lockf(self._file, fcntl.LOCK_EX, 1, slot)
-            try:
-                yield
-            finally:
-                fcntl.lockf(self._file, fcntl.LOCK_UN, 1, slot)
