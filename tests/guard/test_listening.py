@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from service import gunicorn_conf
 from service.guard.listening import is_loopback, reachable
 from service.server import OpenDoorError, refuse_open_door, warn_of_open_door
 from service.settings import Settings
@@ -75,3 +77,18 @@ def test_the_network_is_not_served_without_keys(
     (record,) = caplog.records
     assert "OHMPATH_OPEN=yes: WHOEVER REACHES" in record.getMessage()
     refuse_open_door([("127.0.0.1", 80), "/run/ohmpath.sock"], Settings())
+
+
+@pytest.mark.parametrize("name", [("192.0.2.7", 80), ("::", 80, 0, 0)])
+def test_sockets_that_others_have_opened_are_looked_at_as_well(
+    name: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a socket that systemd hands over, gunicorn's settings know a number at most."""
+    for variable in ("OHMPATH_KEYS", "OHMPATH_OPEN"):
+        monkeypatch.delenv(variable, raising=False)
+    own = [SimpleNamespace(getsockname=lambda: one) for one in ("/run/a.sock", ("127.0.0.1", 1))]
+    gunicorn_conf.on_starting(SimpleNamespace(cfg=SimpleNamespace(address=[7])))
+    gunicorn_conf.when_ready(SimpleNamespace(LISTENERS=own))
+    given = SimpleNamespace(getsockname=lambda: name)
+    with pytest.raises(OpenDoorError):
+        gunicorn_conf.when_ready(SimpleNamespace(LISTENERS=[*own, given]))
