@@ -86,7 +86,10 @@ def test_sockets_that_others_have_opened_are_looked_at_as_well(
     """Of a socket that systemd hands over, gunicorn's settings know a number at most."""
     for variable in ("OHMPATH_KEYS", "OHMPATH_OPEN"):
         monkeypatch.delenv(variable, raising=False)
-    own = [SimpleNamespace(getsockname=lambda: one) for one in ("/run/a.sock", ("127.0.0.1", 1))]
+    own = [
+        SimpleNamespace(getsockname=lambda one=one: one)
+        for one in ("/run/a.sock", ("127.0.0.1", 1))
+    ]
     gunicorn_conf.on_starting(SimpleNamespace(cfg=SimpleNamespace(address=[7])))
     gunicorn_conf.when_ready(SimpleNamespace(LISTENERS=own))
     given = SimpleNamespace(getsockname=lambda: name)
