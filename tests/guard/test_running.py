@@ -202,6 +202,7 @@ def test_no_log_has_a_token(start: Callable[..., Any], keys: Path) -> None:
             for path in ("/v1/calculations", "/v1/none", f"/v1/rule-sets?access_token={token}"):
                 answer = requests.get(url + path, headers=headers, timeout=30)
                 said.append(answer.text + str(answer.headers))
+                assert answer.headers["Server"] == "gunicorn"  # of no version, as far as it lets us
         for raw in (
             f"GET /v1/rule-sets?access_token={token} X HTTP/1.1\r\n\r\n",
             f"GET /?access_token={token} HTTP/9.9\r\n\r\n",
