@@ -10,6 +10,7 @@ from service.api.body import limit_bodies
 from service.api.calculations import calculations
 from service.api.errors import handle_exception, handle_problem
 from service.api.graph import graphs
+from service.api.guarding import set_guard
 from service.api.health import health
 from service.api.installed import install
 from service.api.openapi import create_api
@@ -25,6 +26,7 @@ def create_app(settings: Settings | None = None) -> Flask:
 
     Raises:
         RuleSetError: if a rule set cannot be used.
+        KeysError: if the keys file cannot be used.
         SettingsError: if `settings` is not given and the environment cannot be used.
     """
     chosen = Settings.from_environment() if settings is None else settings
@@ -36,6 +38,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.url_map.converters["rule_set_id"] = RuleSetId
     install(app, Catalogue.load(chosen.rules))
     limit_trials(app, chosen)
+    set_guard(app, chosen)
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)

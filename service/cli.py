@@ -15,6 +15,8 @@ from service import __version__
 from service.api.cases import assessor
 from service.batch.kept import CannotGoOn
 from service.documents import dump_indented, parse_json
+from service.guard.keys import KeysError
+from service.keys_cli import keys as keys_group
 from service.problems import Problem
 from service.rules_cli import rules as rules_group
 from service.ruleset.catalogue import Catalogue
@@ -36,6 +38,7 @@ def main() -> None:
 
 
 main.add_command(rules_group)
+main.add_command(keys_group)
 
 
 @main.command()
@@ -48,16 +51,24 @@ main.add_command(rules_group)
 )
 @_rules
 def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
-    """Serve HTTP until interrupted."""
+    """Serve HTTP until interrupted.
+
+    To other machines only with keys: OHMPATH_KEYS names a file of `ohmpath keys new`.
+    """
     from service.app import create_app
-    from service.server import Server, why_not_bindable
+    from service.server import OpenDoorError, Server, refuse_open_door, why_not_bindable
 
     logging.basicConfig(stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     settings = _settings(rules)
     try:
+        refuse_open_door([(host, port)], settings)
         app = create_app(settings)
     except RuleSetError as error:
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
+    except KeysError as error:
+        raise click.ClickException(f"the keys cannot be used: {error}") from None
+    except OpenDoorError as error:
+        raise click.ClickException(str(error)) from None
     reason = why_not_bindable(host, port)
     if reason:
         raise click.ClickException(reason)

@@ -21,9 +21,29 @@ preload_app = True
 limit_request_line = 4094
 limit_request_fields = 50
 accesslog = None
+# If somebody turns it on: who and what, but no query and no referrer, where a token may stand.
+access_log_format = '%(h)s - %({remote_user}e)s %(t)s "%(m)s %(U)s %(H)s" %(s)s %(b)s %(L)s'
 errorlog = "-"
 # Nothing but HTTP to talk to, and no socket file left in a home directory.
 control_socket_disable = True
+
+
+def on_starting(server: Any) -> None:
+    """Look at the addresses before anything listens on them."""
+    from service.server import refuse_open_door
+    from service.settings import Settings
+
+    refuse_open_door(server.cfg.address, Settings.from_environment())
+
+
+def when_ready(server: Any) -> None:
+    """Look again, at the sockets as they are: some come from outside, already open."""
+    from service.server import refuse_open_door, warn_of_open_door
+    from service.settings import Settings
+
+    addresses = [one.getsockname() for one in server.LISTENERS]
+    refuse_open_door(addresses, Settings.from_environment())
+    warn_of_open_door(addresses, Settings.from_environment())
 
 
 def post_worker_init(worker: Any) -> None:

@@ -46,6 +46,21 @@ MALFORMED_CSV = ProblemType(
     "The body must be CSV (RFC 4180) in UTF-8 with a first row of column names. The detail says "
     "where it goes wrong.",
 )
+KEY_NEEDED = ProblemType(
+    "key-needed",
+    "A key is needed, and none that is known was sent",
+    401,
+    "Send the key that the operator of the service has given you, as a bearer token: "
+    "`Authorization: Bearer TOKEN` (RFC 6750). WWW-Authenticate has `invalid_token` where one was "
+    "sent that is unknown, was taken back or has expired.",
+)
+INSUFFICIENT_SCOPE = ProblemType(
+    "insufficient-scope",
+    "The key is not for this",
+    403,
+    "A key has scopes: assess (single cases, calculations, what the rule sets say), batch, author "
+    "(candidate rule sets) and operate. The `scope` in WWW-Authenticate says which ones open this.",
+)
 NOT_FOUND = ProblemType(
     "not-found",
     "There is nothing at this address",
@@ -106,6 +121,13 @@ RULE_SET_FAILED = ProblemType(
     "Work on the candidate took too long or too much memory, or ended its process. Nothing else "
     "was touched. Make the rule set, or what is asked of it, smaller.",
 )
+TOO_MANY_REQUESTS = ProblemType(
+    "too-many-requests",
+    "The key has made too many requests",
+    429,
+    "Each key may make so many requests a second, and have so many under way of those that take "
+    "long. Send the request again after the seconds in Retry-After.",
+)
 TOO_MANY_TRIALS = ProblemType(
     "too-many-trials",
     "The service works on as many candidates as it can",
@@ -138,6 +160,8 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         BAD_REQUEST,
         MALFORMED_JSON,
         MALFORMED_CSV,
+        KEY_NEEDED,
+        INSUFFICIENT_SCOPE,
         NOT_FOUND,
         METHOD_NOT_ALLOWED,
         NOT_ACCEPTABLE,
@@ -147,13 +171,20 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         INVALID_REQUEST,
         UNUSABLE_RULE_SET,
         RULE_SET_FAILED,
+        TOO_MANY_REQUESTS,
         TOO_MANY_TRIALS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
         NOT_READY,
     )
 }
-_BY_NAME_ALONE = (MALFORMED_JSON, MALFORMED_CSV, UNUSABLE_RULE_SET, RULE_SET_FAILED)
+_BY_NAME_ALONE = (
+    MALFORMED_JSON,
+    MALFORMED_CSV,
+    UNUSABLE_RULE_SET,
+    RULE_SET_FAILED,
+    TOO_MANY_TRIALS,
+)
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
 
 

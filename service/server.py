@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import errno
+import logging
 import socket
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 from gunicorn.app.base import BaseApplication
 
 from service import gunicorn_conf
+from service.guard.listening import reachable
+from service.settings import Settings
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIApplication
+
+
+log = logging.getLogger(__name__)
+
+
+class OpenDoorError(RuntimeError):
+    """The service would be open to everybody; gunicorn ends with the message of such an error."""
 
 
 class Server(BaseApplication):
@@ -60,3 +71,25 @@ def why_not_bindable(host: str, port: int) -> str | None:
                 return f"{where} is taken by another program; choose another with --port"
             return f"{where} cannot be listened on: {error.strerror}"
     return None
+
+
+def refuse_open_door(addresses: Sequence[Any], settings: Settings) -> None:
+    """See to it that nobody serves the whole network without meaning to.
+
+    addresses: what the service listens on, as `reachable` takes it. Raises OpenDoorError.
+    """
+    others = ", ".join(reachable(addresses))
+    if others and settings.keys is None and not settings.open:
+        raise OpenDoorError(
+            f"other machines can reach {others}, and no keys are set up. Make one with\n"
+            "    ohmpath keys new NAME --scope assess --to FILE\n"
+            "and start with OHMPATH_KEYS=FILE; or, if something in front of the service asks who "
+            "calls, with OHMPATH_OPEN=yes. Nothing has been started."
+        )
+
+
+def warn_of_open_door(addresses: Sequence[Any], settings: Settings) -> None:
+    """Say loudly that the whole network may call, if it may."""
+    others = ", ".join(reachable(addresses))
+    if others and settings.open:
+        log.warning("OHMPATH_OPEN=yes: WHOEVER REACHES %s MAY CALL WITHOUT A KEY", others)

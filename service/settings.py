@@ -13,6 +13,11 @@ from service.documents import MAX_BODY_BYTES
 MAX_BATCH_BYTES = 1024**3
 TRIAL_SECONDS = 60
 TRIAL_MEBIBYTES = 2048
+CASE_SECONDS = 30
+RATE = 100
+BURST = 200
+AT_A_TIME = 4
+MOST_AT_A_TIME = 64
 
 
 class SettingsError(ValueError):
@@ -28,8 +33,16 @@ class Settings:
     read_seconds: how long a client may take to send one request, or one line of a batch
         (OHMPATH_READ_SECONDS).
     max_batch_bytes: the largest batch taken as lines or a table (OHMPATH_MAX_BATCH_BYTES).
+    case_seconds: how long one case may be worked on until the process that hangs on it is replaced
+        (OHMPATH_CASE_SECONDS).
     trial_seconds: how long a candidate rule set may be worked on (OHMPATH_TRIAL_SECONDS).
     trial_mebibytes: how much memory that may take (OHMPATH_TRIAL_MEBIBYTES).
+    keys: the file of API keys (OHMPATH_KEYS); None: whoever is on this machine may call.
+    open: whether others may call without a key, since something in front of the service sees to
+        that (OHMPATH_OPEN=yes).
+    rate, burst: requests a second that a key may make, and how many at once, where its line in the
+        keys file does not say (OHMPATH_RATE, OHMPATH_BURST).
+    at_a_time: batches, drawings and candidates that a key may have under way (OHMPATH_AT_A_TIME).
     """
 
     rules: Path | None = None
@@ -38,6 +51,12 @@ class Settings:
     max_batch_bytes: int = MAX_BATCH_BYTES
     trial_seconds: int = TRIAL_SECONDS
     trial_mebibytes: int = TRIAL_MEBIBYTES
+    keys: Path | None = None
+    open: bool = False
+    rate: int = RATE
+    burst: int = BURST
+    at_a_time: int = AT_A_TIME
+    case_seconds: int = CASE_SECONDS
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -47,15 +66,38 @@ class Settings:
             SettingsError: if a variable holds something that cannot be used.
         """
         source = os.environ if environment is None else environment
-        rules = source.get("OHMPATH_RULES", "").strip()
+        keys, is_open = _path(source, "OHMPATH_KEYS"), _yes(source, "OHMPATH_OPEN")
+        if keys is not None and is_open:
+            raise SettingsError("OHMPATH_KEYS asks for keys and OHMPATH_OPEN for none: unset one")
+        at_a_time = _positive(source, "OHMPATH_AT_A_TIME", AT_A_TIME)
+        if at_a_time > MOST_AT_A_TIME:
+            raise SettingsError(f"OHMPATH_AT_A_TIME must be at most {MOST_AT_A_TIME}")
         return cls(
-            rules=Path(rules) if rules else None,
+            rules=_path(source, "OHMPATH_RULES"),
             max_body_bytes=_positive(source, "OHMPATH_MAX_BODY_BYTES", MAX_BODY_BYTES),
             read_seconds=_positive(source, "OHMPATH_READ_SECONDS", 10),
             max_batch_bytes=_positive(source, "OHMPATH_MAX_BATCH_BYTES", MAX_BATCH_BYTES),
             trial_seconds=_positive(source, "OHMPATH_TRIAL_SECONDS", TRIAL_SECONDS),
             trial_mebibytes=_positive(source, "OHMPATH_TRIAL_MEBIBYTES", TRIAL_MEBIBYTES),
+            keys=keys,
+            open=is_open,
+            rate=_positive(source, "OHMPATH_RATE", RATE),
+            burst=_positive(source, "OHMPATH_BURST", BURST),
+            at_a_time=at_a_time,
+            case_seconds=_positive(source, "OHMPATH_CASE_SECONDS", CASE_SECONDS),
         )
+
+
+def _path(source: Mapping[str, str], name: str) -> Path | None:
+    raw = source.get(name, "").strip()
+    return Path(raw) if raw else None
+
+
+def _yes(source: Mapping[str, str], name: str) -> bool:
+    raw = source.get(name, "").strip()
+    if raw not in ("", "yes", "no"):
+        raise SettingsError(f"{name} must be yes or no, not {raw[:40]!r}")
+    return raw == "yes"
 
 
 def _positive(source: Mapping[str, str], name: str, default: int) -> int:

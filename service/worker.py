@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import faulthandler
+import os
+import re
 import socket
 from http import HTTPStatus
 from typing import Any
@@ -17,8 +20,10 @@ from gunicorn.http.errors import (
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
+from service import at_work
 from service.deadline import ReadDeadline, install
-from service.documents import dump_json, shown
+from service.documents import dump_json
+from service.guard.headers import FIELDS
 from service.problems import (
     ADDRESS_TOO_LONG,
     BAD_REQUEST,
@@ -33,14 +38,37 @@ from service.settings import Settings
 class ProblemWorker(ThreadWorker):
     """A threaded worker that answers what is not HTTP as the app answers what is.
 
-    It does not wait for ever on a client that does not finish its request.
+    It does not wait for ever on a client that does not finish its request, nor on a case that
+    does not come to an end.
     """
+
+    alive: bool
 
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
-        self._deadline = ReadDeadline(Settings.from_environment().read_seconds)
+        settings = Settings.from_environment()
+        self._deadline = ReadDeadline(settings.read_seconds)
         install(self._deadline)
+        self._case_seconds = settings.case_seconds
         super().init_process()
+
+    def notify(self) -> None:
+        """Tell the master process that this one lives; about once a second."""
+        super().notify()
+        if self.alive and self._is_stuck():
+            self.log.critical("a case takes more than %d s; this worker ends", self._case_seconds)
+            faulthandler.dump_traceback()  # where the threads are: functions, and nothing sent
+            self.alive = False  # what else is under way has its time to come to an end
+
+    def run(self) -> None:
+        """Serve until told to end."""
+        super().run()
+        if self._is_stuck():
+            # The end of a process waits for its threads.
+            os._exit(os.EX_SOFTWARE)
+
+    def _is_stuck(self) -> bool:
+        return at_work.longest() > self._case_seconds
 
     def handle(self, conn: Any) -> Any:
         """Read and answer one request, within the time that the client has to send it."""
@@ -92,7 +120,9 @@ def problem_of(error: Exception) -> Problem:
     ours = isinstance(error, InvalidResponseHeader | InvalidResponseHeaderName)
     if ours or not isinstance(error, ParseException):
         return Problem(INTERNAL_ERROR, "The service failed on this request.")
-    detail = f"Not acceptable as HTTP: {shown(str(error))}."
+    # Not the error's own words: they repeat what was sent, and that may have been a token.
+    words = re.sub("(?<=[a-z])(?=[A-Z])", " ", type(error).__name__).lower()
+    detail = f"Not acceptable as HTTP: {words}."
     if isinstance(error, LimitRequestLine):
         return Problem(ADDRESS_TOO_LONG, detail)
     if isinstance(error, LimitRequestHeaders):
@@ -109,6 +139,7 @@ def raw_response(problem: Problem) -> bytes:
         "Connection: close",
         f"Content-Type: {MEDIA_TYPE}",
         f"Content-Length: {len(body)}",
+        *(f"{name}: {value}" for name, value in FIELDS),
         "",
         "",
     ]

@@ -12,5 +12,6 @@ make_environment "$root/.venv-test" tests/requirements.txt
 cd "$root"
 "$bin/ruff" check .
 "$bin/mypy" --strict service
+"$bin/bandit" --quiet --configfile pyproject.toml --recursive service
 # By files, so that what a file shares is made once.
 exec "$bin/python" -m pytest -n auto --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"

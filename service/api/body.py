@@ -22,6 +22,7 @@ from service.problems import (
 
 MOST_ARRAY_BYTES = 32 * 1024 * 1024
 """Of a batch as one JSON array, which has to be held as a whole."""
+MOST_ARRAY_CASES = 100_000
 
 
 def limit_bodies(app: Flask, most: int, most_batch: int) -> None:
@@ -73,7 +74,11 @@ def read_array(req: Request) -> list[Any]:
     """The items of a JSON array, of which one may be a Problem. Raises Problem."""
     most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
     detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
-    return parse_json_array(read_large(req, most, detail), most)
+    cases = parse_json_array(read_large(req, most, detail), most)
+    if len(cases) > MOST_ARRAY_CASES:
+        detail = f"A JSON array may have {MOST_ARRAY_CASES} cases, and this one has {len(cases)}"
+        raise Problem(CONTENT_TOO_LARGE, f"{detail}; send more as application/x-ndjson.")
+    return cases
 
 
 def read_large(req: Request, most: int, detail: str) -> bytes:

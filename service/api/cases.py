@@ -7,6 +7,7 @@ from typing import Any
 
 import marshmallow as ma
 
+from service import at_work
 from service.api.request_schemas import CaseSchema
 from service.diagnosis.assessment import assess_document
 from service.diagnosis.case import CaseError
@@ -39,10 +40,13 @@ def assess_case(
     Raises:
         Problem: invalid-request, if the rule set cannot make sense of the case.
     """
+    at_work.begin()
     try:
         assessment = assess_document(catalogue, case, with_findings=with_findings)
     except CaseError as error:
         raise invalid_request(error.errors) from None
+    finally:
+        at_work.end()
     if "case_id" not in case:
         return assessment
     own = {"case_id": case["case_id"]}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from functools import cache
+from http import HTTPStatus
 from typing import Any
 
 import marshmallow as ma
@@ -18,6 +19,7 @@ from service.api.batch_schemas import EitherAssessment
 from service.api.body import StrictBodyParser
 from service.api.errors import ProblemSchema, handle_http_exception
 from service.api.fields import Items, Named, Number, QuantityOrText, Text, Variant, Yes
+from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
 from service.problems import MEDIA_TYPE
@@ -89,6 +91,9 @@ class ServiceApi(Api):
             content = response.get("content", {})
             if "application/json" in content:
                 content[MEDIA_TYPE] = content.pop("application/json")
+        for name, headers in RESPONSE_HEADERS.items():
+            if headers:
+                self.spec.components.responses_lazy[name]["headers"] = headers
 
 
 def create_api(app: Flask) -> ServiceApi:
@@ -118,18 +123,28 @@ def create_api(app: Flask) -> ServiceApi:
     api.register_field(Variant, None, None)
     api.register_field(EitherAssessment, None, None)
     api.ma_plugin.converter.add_attribute_function(_constraints)
+    api.spec.components.security_scheme(SCHEME, SECURITY_SCHEME)
     app.add_url_rule("/openapi.json", "openapi_json", _serve(api, "application/json", dump_json))
     app.add_url_rule("/openapi.yaml", "openapi_yaml", _serve(api, "application/yaml", dump_yaml))
     return api
 
 
 def openapi_document(api: ServiceApi) -> dict[str, Any]:
-    """The OpenAPI document, each operation's responses in the order of their status."""
+    """The OpenAPI document, each operation's responses in the order of their status.
+
+    To be called while the app is handling a request: it depends on whether the app has keys.
+    """
+    refused = {
+        str(HTTPStatus[name].value): api.spec.components.get_ref("response", name)
+        for name in RESPONSE_HEADERS
+    }
     document: dict[str, Any] = api.spec.to_dict()
-    for path in document["paths"].values():
-        for operation in path.values():
+    for path, item in document["paths"].items():
+        for operation in item.values():
             if isinstance(operation, dict) and "responses" in operation:
-                operation["responses"] = dict(sorted(operation["responses"].items()))
+                added = secured(path, refused)
+                responses = {**added.pop("responses", {}), **operation["responses"]}
+                operation.update(added, responses=dict(sorted(responses.items())))
     return document
 
 
@@ -138,6 +153,7 @@ def dump_yaml(document: Any) -> bytes:
     yaml = YAML(typ="safe", pure=True)
     yaml.default_flow_style = False
     yaml.width = 100
+    yaml.representer.ignore_aliases = lambda _: True  # what stands twice is written twice
     yaml.representer.sort_base_mapping_type_on_output = False
     yaml.representer.add_representer(str, _represent_text)
     out = io.BytesIO()

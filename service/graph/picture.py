@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from xml.etree import ElementTree as ET
+from xml.etree import ElementTree as ET  # nosec B405 # it writes XML and reads none
 
 from service.graph.layout import arrange
 from service.graph.tree import Ask, End, LeftOut, Place, Tree, Warned, walk

@@ -8,13 +8,18 @@ from pathlib import Path
 from textwrap import dedent
 from typing import Any
 
+from click.testing import CliRunner
 from flask.testing import FlaskClient
 
 from service.api.response_schemas import STATUSES
+from service.app import create_app
 from service.candidates import Job, work
+from service.cli import main
 from service.diagnosis.assessment import assess_document
+from service.guard.access import PATHS, SCOPES
 from service.physics.calculations import calculate
 from service.ruleset.catalogue import Catalogue
+from service.settings import AT_A_TIME, BURST, RATE, Settings
 from service.trials.submission import Part, Submission
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -110,3 +115,27 @@ def test_the_readmes_drawing_gets_the_readmes_lines(client: FlaskClient) -> None
     assert client.get(f"{text}&least_probability={high}").status_code == 200
     for beyond in (f"{high}1", low.replace("5", "4")):
         assert client.get(f"{text}&least_probability={beyond}").status_code == 422
+
+
+def test_the_readmes_key_opens_what_the_readme_says(tmp_path: Path) -> None:
+    section = README.split("### Who may call", 1)[1].split("\n## ", 1)[0]
+    made = re.search(r"ohmpath (keys new .*?)  ", section)
+    called = re.search(r"http://[^/]*(/\S+) -H 'Authorization: (Bearer \w+_)\.\.\.'", section)
+    assert made is not None
+    assert called is not None
+    file = tmp_path / "ohmpath-keys"
+    done = CliRunner().invoke(main, made[1].replace("ohmpath-keys", str(file)).split())
+    token = done.stdout.strip()
+    assert f"Bearer {token}".startswith(called[2])
+    client = create_app(Settings(keys=file)).test_client()
+    assert client.get(called[1]).status_code == 401
+    headers = {"Authorization": f"Bearer {token}"}
+    assert client.get(called[1], headers=headers).status_code == 200
+
+    table = dict(re.findall(r"^\| `([a-z]+)` \| (.*) \|$", section, re.MULTILINE))
+    assert list(table) == list(SCOPES)
+    for scope, opens in table.items():
+        for path in re.findall(r"`(?:GET|POST) (\S+)`", opens):
+            assert scope in PATHS[path]
+    assert f"{RATE} requests a second, {BURST} at once" in section
+    assert f"have {AT_A_TIME} batches" in section

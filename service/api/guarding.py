@@ -1,0 +1,140 @@
+"""The guard before every request, and what OpenAPI says of it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Flask, Response, after_this_request, current_app, request
+
+from service.api.errors import handle_problem
+from service.guard.access import LONG, PATHS, SCOPES, Needed, needed
+from service.guard.guard import CHALLENGE, Guard, Limits, Refused
+from service.guard.headers import furnished
+from service.guard.listening import reachable
+from service.problems import KEY_NEEDED, Problem
+from service.settings import Settings
+
+guard_key = "ohmpath-guard"
+SCHEME = "key"
+
+SECURITY_SCHEME = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "A key of the operator's. Its scopes: "
+    + " ".join(f"`{scope}`: {told}" for scope, told in SCOPES.items())
+    + " On the service's own machine none is needed unless the operator has set some up.",
+}
+_RETRY_AFTER = {"schema": {"type": "integer"}, "description": "Seconds to wait."}
+_AUTHENTICATE = {"schema": {"type": "string"}, "description": "What is asked for (RFC 6750)."}
+RESPONSE_HEADERS = {
+    "UNAUTHORIZED": {"WWW-Authenticate": _AUTHENTICATE},
+    "FORBIDDEN": {"WWW-Authenticate": _AUTHENTICATE},
+    "TOO_MANY_REQUESTS": {"Retry-After": _RETRY_AFTER},
+    "BAD_REQUEST": {},
+}
+"""Of the answers of a guarded resource, by the name of the response; they document themselves."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """What an endpoint asks for, and whether it takes long."""
+
+    needed: Needed | None
+    long: bool
+
+
+class _Door:
+    """What is looked at before a request is let in."""
+
+    def __init__(self, guard: Guard | None, *, to_all: bool) -> None:
+        self.guard = guard
+        self._to_all = to_all
+        self._ways: dict[str, _Way] = {}
+
+    def enter(self) -> Response | None:
+        """Nothing if the request may pass, or else the answer to it."""
+        rule = request.url_rule
+        if rule is None:  # there is nothing at this address, which anybody may know
+            return None
+        way = self._ways.get(rule.endpoint)
+        if way is None:
+            path = path_of(rule.rule)
+            way = self._ways[rule.endpoint] = _Way(needed(path), path in LONG)
+        if way.needed == ():
+            return None
+        try:
+            self._let_in(way, request.environ)
+        except Refused as refused:
+            response = handle_problem(refused.problem)
+            response.headers.update(refused.headers)
+            return response
+        return None
+
+    def _let_in(self, way: _Way, environ: dict[str, Any]) -> None:
+        guard = self.guard
+        if guard is None:
+            if not self._to_all and not _came_from_here(environ):
+                detail = "No keys are set up, so nobody may call but from the service's machine."
+                raise Refused(Problem(KEY_NEEDED, detail), {"WWW-Authenticate": CHALLENGE})
+            return
+        key = guard.admit(
+            environ.get("HTTP_AUTHORIZATION"), environ.get("QUERY_STRING", ""), way.needed
+        )
+        environ["REMOTE_USER"] = key.name  # for logs
+        if not way.long:
+            return
+        place = guard.take_place(key)
+
+        @after_this_request
+        def give_back_at_the_end(response: Response) -> Response:
+            if response.is_streamed:
+                response.call_on_close(lambda: guard.give_back(place))
+            else:
+                guard.give_back(place)
+            return response
+
+
+def set_guard(app: Flask, settings: Settings) -> None:
+    """Have every request of an app looked at, and its answer furnished.
+
+    Raises:
+        KeysError: if the keys file cannot be used.
+    """
+    limits = Limits(settings.rate, settings.burst, settings.at_a_time)
+    guard = None if settings.keys is None else Guard(settings.keys, limits)
+    door = app.extensions[guard_key] = _Door(guard, to_all=settings.open)
+    app.before_request(door.enter)
+    # As Flask documents it; its hints take this for a change of a method.
+    app.wsgi_app = furnished(app.wsgi_app)  # type: ignore[assignment, method-assign]
+
+
+def path_of(rule: str) -> str:
+    """A path as OpenAPI writes it, from a rule of the web framework."""
+    return re.sub(r"<(?:[^<>:]+:)?([^<>:]+)>", r"{\1}", rule)
+
+
+def secured(path: str, responses: dict[str, Any]) -> dict[str, Any]:
+    """What the OpenAPI document adds to an operation: who may call, and what others are told.
+
+    responses: references to the responses that RESPONSE_HEADERS names, by status.
+    """
+    scopes = PATHS.get(path)
+    if not scopes:
+        return {}
+    security: list[dict[str, list[str]]] = [{SCHEME: [scope]} for scope in scopes]
+    if current_app.extensions[guard_key].guard is None:
+        security.append({})
+    return {"security": security, "responses": responses}
+
+
+def _came_from_here(environ: dict[str, Any]) -> bool:
+    """Whether a request has come over the machine's own network, whoever started the server how."""
+    connection = environ.get("gunicorn.socket")
+    if connection is None:
+        return not reachable([(environ.get("SERVER_NAME", ""),)])
+    try:
+        return not reachable([connection.getsockname()])
+    except OSError:
+        return False
