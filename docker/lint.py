@@ -87,7 +87,7 @@ LINTERS = (
     Linter(
         "nginx",
         ("nginx", "-t", "-q", "-p", ".", "-c", "nginx.conf"),
-        (("nginx.conf", "client_max_body_size 65m", "client_max_body_size 65mb"),),
+        (("nginx.conf", "client_max_body_size 17m", "client_max_body_size 17mb"),),
         optional="Debian's package nginx-light",
         prepare=(  # names that only compose knows
             ("nginx.conf", "ohmpath-1:8080", "127.0.0.1:8081"),
