@@ -1,6 +1,6 @@
-"""Asks a running service for a bit of everything: python asked.py http://HOST:PORT. No packages needed.
+"""Asks a running service for a bit of everything: python asked.py http://HOST:PORT.
 
-`docker/prove.sh` runs it inside the container.
+`docker/prove.sh` runs it inside the container. It needs no packages.
 """
 
 import http.client
