@@ -65,7 +65,8 @@ podman image inspect --format '{{.Size}}' "$base"
 limited="--runtime crun --cgroups disabled --ulimit nofile=1024:1024 --ulimit nproc=1000:1000 \
     --read-only --read-only-tmpfs=false --tmpfs /tmp:size=256m,mode=1777,noexec,nosuid,nodev \
     --cap-drop ALL --security-opt no-new-privileges"
-settings="--env OHMPATH_OPEN=yes --env OHMPATH_MAX_BATCH_BYTES=16777216 --env OHMPATH_TRIAL_MEBIBYTES=384"
+settings="--volume $work/keys:/run/secrets/ohmpath:ro --env OHMPATH_KEYS=/run/secrets/ohmpath/keys \
+    --env OHMPATH_MAX_BATCH_BYTES=16777216 --env OHMPATH_TRIAL_MEBIBYTES=384"
 # shellcheck disable=SC2086
 once() { podman run --rm --network none $limited "$@"; }
 # shellcheck disable=SC2086
@@ -84,7 +85,10 @@ stopped() {
     [ "$code" = 0 ] || { podman logs "$1"; die "$1 ended with $code"; }
     podman logs "$1" 2>&1 | grep -q 'Shutting down: Master' || die "$1 has not said that it ends"
 }
-asked() { podman exec --interactive "$1" python - "$2" <"$root/tests/package/asked.py" || die "$2"; }
+# asked CONTAINER SCRIPT [ADDRESS]
+asked() {
+    podman exec --interactive --env "TOKEN=$token" "$1" python - ${3:+"$3"} <"$root/tests/package/$2"
+}
 
 say "no compiler, no pip, nothing that its user could write to"
 once --entrypoint sh ohmpath -c '
@@ -99,12 +103,21 @@ once --entrypoint sh ohmpath -c \
     >"$work/log" 2>&1 || { tail "$work/log"; die "they fail"; }
 tail -n 1 "$work/log"
 
+say "nobody is served who has no key"
+code=0
+once ohmpath >"$work/log" 2>&1 || code=$?
+[ "$code" = 1 ] && grep -q OHMPATH_KEYS "$work/log" || { cat "$work/log"; die "ended with $code"; }
+mkdir "$work/keys"
+chown 10001 "$work/keys"
+token=$(once --volume "$work/keys:/made" ohmpath keys new prover --scope assess --scope batch \
+    --scope author --to /made/keys)
+
 say "the service, without a network"
 from=$(date +%s%N)
 start --name one --network none ohmpath
 ready one
 say "ready after $((($(date +%s%N) - from) / 1000000)) ms"
-asked one http://127.0.0.1:8080
+asked one asked.py http://127.0.0.1:8080 || { podman logs one; die "it answers otherwise"; }
 pid=$(podman inspect --format '{{.State.Pid}}' one)
 for process in "$pid" $(pgrep -P "$pid"); do
     awk '/^(Rss|Pss):/ {printf "  %s %d MiB", $1, $2 / 1024}' "/proc/$process/smaps_rollup"
@@ -142,8 +155,8 @@ done
 podman run --detach --name nginx --network "ns:/proc/$network/ns/net" $limited --user 101:101 \
     --add-host ohmpath-1:127.0.0.11 --add-host ohmpath-2:127.0.0.12 \
     --volume "$root/docker/nginx.conf:/etc/nginx/nginx.conf:ro" proxy nginx -g 'daemon off;' >/dev/null
-asked nginx http://127.0.0.1:8000
-podman exec --interactive nginx python - <"$root/tests/package/behind_nginx.py" >"$work/log" 2>&1 &
+asked nginx asked.py http://127.0.0.1:8000 || { podman logs nginx; die "nginx answers otherwise"; }
+asked nginx behind_nginx.py >"$work/log" 2>&1 &
 asking=$!
 sleep 3
 podman kill --signal KILL ohmpath-1 >/dev/null

@@ -1,14 +1,16 @@
-"""Asks a running service for a bit of everything: python asked.py http://HOST:PORT.
+"""Asks a running service for a bit of everything: TOKEN=... python asked.py http://HOST:PORT.
 
 `docker/prove.sh` runs it inside the container. It needs no packages.
 """
 
 import http.client
 import json
+import os
 import sys
 import time
 from urllib.parse import urlsplit
 
+TOKEN = os.environ["TOKEN"]
 TRACE = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01"
 CASE = {
     "equipment": "microwave-oven",
@@ -30,10 +32,14 @@ class Service:
     def __init__(self, address: str) -> None:
         self.host = urlsplit(address).netloc
 
-    def ask(self, method: str, path: str, body: bytes = b"", media: str = "") -> tuple[int, bytes]:
+    def ask(
+        self, method: str, path: str, body: bytes = b"", media: str = "", token: str = TOKEN
+    ) -> tuple[int, bytes]:
         """The status and the body of the answer."""
         connection = http.client.HTTPConnection(self.host, timeout=100)
-        headers = {"traceparent": TRACE} | ({"Content-Type": media} if media else {})
+        headers = {"traceparent": TRACE, "Authorization": f"Bearer {token}"}
+        if media:
+            headers["Content-Type"] = media
         connection.request(method, path, body or None, headers)
         answer = connection.getresponse()
         return answer.status, answer.read()
@@ -51,6 +57,8 @@ def main() -> None:
         time.sleep(0.1)
     assert service.ask("GET", "/healthz")[0] == 200
     case = json.dumps(CASE).encode()
+    status, body = service.ask("POST", "/v1/assessments", case, "application/json", "none")
+    assert status == 401, body
     status, body = service.ask("POST", "/v1/assessments", case, "application/json")
     assert status == 200, body
     assert json.loads(body)["verdict"]["fault"] == "transformer-secondary-open"

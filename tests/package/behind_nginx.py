@@ -5,17 +5,20 @@
 
 import http.client
 import json
+import os
 import time
 from itertools import count
 
 HOST = "127.0.0.1:8000"
+KEY = f"Bearer {os.environ['TOKEN']}"
 CASE = b'{"equipment": "microwave-oven", "symptom": "no-heat"}'
 
 
 def one_case() -> int:
     """The status of one assessment."""
     connection = http.client.HTTPConnection(HOST, timeout=40)
-    connection.request("POST", "/v1/assessments", CASE, {"Content-Type": "application/json"})
+    headers = {"Content-Type": "application/json", "Authorization": KEY}
+    connection.request("POST", "/v1/assessments", CASE, headers)
     answer = connection.getresponse()
     answer.read()
     return answer.status
@@ -26,6 +29,7 @@ def in_step() -> None:
     connection = http.client.HTTPConnection(HOST, timeout=20)
     connection.putrequest("POST", "/v1/assessments/batch?detail=brief")
     connection.putheader("Content-Type", "application/x-ndjson")
+    connection.putheader("Authorization", KEY)
     connection.putheader("Transfer-Encoding", "chunked")
     connection.endheaders()
     line = CASE + b"\n"
@@ -64,6 +68,7 @@ def main() -> None:
         assert status == 200, f"request {asked}: {status}"
         if time.monotonic() > until:
             break
+        time.sleep(0.02)  # fewer than a key may ask in a second
     print(f"  a batch in step, and {asked} cases while a replica was killed: all answered")
 
 
