@@ -91,6 +91,7 @@ asked() {
 }
 
 say "no compiler, no pip, nothing that its user could write to"
+# shellcheck disable=SC2016
 once --entrypoint sh ohmpath -c '
     ! command -v cc gcc pip pip3 || exit 1
     ! python -c "import pip" 2>/dev/null || exit 1
@@ -106,7 +107,8 @@ tail -n 1 "$work/log"
 say "nobody is served who has no key"
 code=0
 once ohmpath >"$work/log" 2>&1 || code=$?
-[ "$code" = 1 ] && grep -q OHMPATH_KEYS "$work/log" || { cat "$work/log"; die "ended with $code"; }
+[ "$code" = 1 ] || die "the end was $code"
+grep -q OHMPATH_KEYS "$work/log" || { cat "$work/log"; die "it does not say why"; }
 mkdir "$work/keys"
 chown 10001 "$work/keys"
 token=$(once --volume "$work/keys:/made" ohmpath keys new prover --scope assess --scope batch \
