@@ -1,7 +1,7 @@
 #!/bin/sh
 # Proves the image where no registry of images can be reached: buildah builds it by its own Dockerfile on a
 # base that debootstrap makes (the same Debian, whose Python is of the same version), podman runs it as
-# compose.yaml does, and two of it behind nginx with nginx.conf. Takes some five minutes and 3 GB, as root:
+# compose.yaml does, and two of it behind nginx with nginx.conf. Takes five to ten minutes and 3 GB, as root:
 #
 #   apt-get install buildah podman crun debootstrap && sh docker/prove.sh
 #
