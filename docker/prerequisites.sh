@@ -1,3 +1,4 @@
+# shellcheck shell=sh
 # What a machine must have, and how an environment is made. Sourced by POSIX shell scripts that
 # have set `root` to the root of the checkout.
 
@@ -6,21 +7,27 @@ die() {
     exit 1
 }
 
-# Sets `python` to a Python that can make the environment, or says what is missing.
-require_tools() {
+# Sets `python` to a Python that can make an environment, or says what is missing.
+require_python() {
     python=
-    for candidate in ${PYTHON:-python3 python3.14 python3.13 python3.12 python3.11}; do
+    # Python 3.13 has dropped what the C code of the rule engine calls.
+    for candidate in ${PYTHON:-python3 python3.12 python3.11}; do
         if command -v "$candidate" >/dev/null 2>&1 &&
-            "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))'; then
+            "$candidate" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 13))'; then
             python=$candidate
             break
         fi
     done
-    [ -n "$python" ] || die "Python 3.11 or later is needed and was not found.
-Install it (on Debian or Ubuntu: apt-get install python3 python3-venv python3-dev),
-or name it: PYTHON=/path/to/python3 sh $0"
+    [ -n "$python" ] || die "Python 3.11 or 3.12 is needed and was not found.
+Install it (on Debian 12 or Ubuntu 24.04: apt-get install python3 python3-venv python3-dev),
+or name it: PYTHON=/path/to/python3.12 sh $0"
     "$python" -c 'import ensurepip, venv' 2>/dev/null ||
         die "$python lacks the venv module (on Debian or Ubuntu: apt-get install python3-venv)."
+}
+
+# Sets `python`, and sees to what the rule engine is compiled with.
+require_tools() {
+    require_python
     # The rule engine is distributed as C source only.
     command -v "${CC:-cc}" >/dev/null 2>&1 || command -v gcc >/dev/null 2>&1 ||
         die "A C compiler is needed (on Debian or Ubuntu: apt-get install build-essential)."
@@ -41,7 +48,7 @@ make_environment() {
     )
     [ -f "$stamp" ] && [ "$(cat "$stamp")" = "$state" ] && return
     if [ ! -x "$1/bin/python" ] ||
-        ! "$1/bin/python" -c 'import sys; sys.exit(sys.version_info < (3, 11))'; then
+        ! "$1/bin/python" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 13))'; then
         rm -rf "$1"
         "$python" -m venv "$1"
     fi
