@@ -12,7 +12,7 @@ from service.api.errors import handle_exception, handle_problem
 from service.api.graph import graphs
 from service.api.guarding import set_guard
 from service.api.health import health
-from service.api.installed import install
+from service.api.installed import install, settings_key
 from service.api.openapi import create_api
 from service.api.rule_sets import RuleSetId, rule_sets
 from service.api.trials import limit_trials, trials
@@ -36,6 +36,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.url_map.redirect_defaults = False
     app.url_map.merge_slashes = False
     app.url_map.converters["rule_set_id"] = RuleSetId
+    app.extensions[settings_key] = chosen
     install(app, Catalogue.load(chosen.rules))
     limit_trials(app, chosen)
     set_guard(app, chosen)

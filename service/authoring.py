@@ -16,7 +16,7 @@ from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.source import Document, Issue, RuleSetError
 from service.trials.coverage import coverage
-from service.trials.report import Tried, trial, try_cases
+from service.trials.report import trial, try_cases
 
 
 class NothingThere(Exception):  # noqa: N818 - what it is
@@ -93,7 +93,7 @@ def run_cases(checked: Checked) -> Tested:
     assessments: list[dict[str, Any]] = []
     for document in checked.cases:
         for one in try_cases(document.data["cases"], judged, None):
-            results.append(CaseResult(document.file, one.case_id or "", _unmet(one)))
+            results.append(CaseResult(document.file, one.case_id or "", one.lacking))
             if "assessment" in one.candidate:
                 assessments.append(one.candidate["assessment"])
     return Tested(
@@ -101,13 +101,6 @@ def run_cases(checked: Checked) -> Tested:
         tuple(results),
         coverage(checked.source.rule_set, assessments),
     )
-
-
-def _unmet(one: Tried) -> tuple[str, ...]:
-    """What a case did not get; that of a case which could not be assessed is the reason."""
-    if "problem" in one.candidate:
-        return (one.candidate["problem"]["detail"],)
-    return one.unmet or ()
 
 
 def drawn(checked: Sequence[Checked], symptom: str, least_probability: float) -> Tree:

@@ -29,11 +29,16 @@ control_socket_disable = True
 
 
 def on_starting(server: Any) -> None:
-    """Look at the addresses before anything listens on them."""
+    """Look at the addresses before anything listens on them; have SIGHUP take over rule sets."""
+    from service.reloading import ReloadingArbiter
     from service.server import refuse_open_door
     from service.settings import Settings
 
     refuse_open_door(server.cfg.address, Settings.from_environment())
+    if server.cfg.preload_app:  # without it the master has no rule sets, and gunicorn reloads all
+        # Gunicorn has no setting for the class of its master, however it is started.
+        server.__class__ = ReloadingArbiter
+        server.prepare()
 
 
 def when_ready(server: Any) -> None:

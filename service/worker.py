@@ -5,7 +5,11 @@ from __future__ import annotations
 import faulthandler
 import os
 import re
+import selectors
+import signal
 import socket
+import time
+from functools import partial
 from http import HTTPStatus
 from typing import Any
 
@@ -24,6 +28,7 @@ from service import at_work
 from service.deadline import ReadDeadline, install
 from service.documents import dump_json
 from service.guard.headers import FIELDS
+from service.heads import head_has_come, let_read, nothing_has_come, throw_away
 from service.problems import (
     ADDRESS_TOO_LONG,
     BAD_REQUEST,
@@ -33,6 +38,7 @@ from service.problems import (
     Problem,
 )
 from service.settings import Settings
+from service.successor import successor
 
 
 class ProblemWorker(ThreadWorker):
@@ -44,17 +50,26 @@ class ProblemWorker(ThreadWorker):
 
     alive: bool
 
+    def __init__(self, *args: Any, **options: Any) -> None:
+        """Made in the master, right before the fork: with the rule sets that it has then."""
+        super().__init__(*args, **options)
+        self._successor = successor(self.app.wsgi()) if self.cfg.preload_app else None
+        self._ending = False
+
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
         settings = Settings.from_environment()
+        self._read_seconds = settings.read_seconds
         self._deadline = ReadDeadline(settings.read_seconds)
         install(self._deadline)
         self._case_seconds = settings.case_seconds
         super().init_process()
 
     def notify(self) -> None:
-        """Tell the master process that this one lives; about once a second."""
+        """Tell the master that this worker lives, about once a second, and hear its news."""
         super().notify()
+        if self._successor is not None and self._successor.due():
+            self._successor.take_over(otherwise=self._leave)
         if self.alive and self._is_stuck():
             self.log.critical("a case takes more than %d s; this worker ends", self._case_seconds)
             faulthandler.dump_traceback()  # where the threads are: functions, and nothing sent
@@ -69,6 +84,69 @@ class ProblemWorker(ThreadWorker):
 
     def _is_stuck(self) -> bool:
         return at_work.longest() > self._case_seconds
+
+    def init_signals(self) -> None:
+        """Leave SIGHUP to the master, even if somebody sends it to all processes."""
+        super().init_signals()
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+    def _leave(self) -> None:
+        """End, once the requests under way are answered: the master starts another worker."""
+        self.log.exception("a worker could not take over new rule sets")
+        self.alive = False
+
+    def handle_exit(self, sig: int, frame: Any) -> None:
+        """Come to an end, as the master says."""
+        self._ending = True
+        super().handle_exit(sig, frame)
+
+    def set_accept_enabled(self, enabled: bool) -> None:
+        """Begin or stop to accept; before the end all that has come to the door is let in.
+
+        What is left waiting would be reset. A worker that ends alone leaves it to the others.
+        """
+        if self._ending and not enabled and self._accepting:
+            for listener in self.sockets:
+                before = -1
+                while before < self.nr_conns:
+                    before = self.nr_conns
+                    self.accept(listener)
+        super().set_accept_enabled(enabled)
+
+    def enqueue_req(self, conn: Any) -> None:
+        """Give a request to a thread, once its head is there."""
+        read_ahead = conn.parser is not None and conn.parser.unreader.buf.getvalue()
+        if read_ahead or self.cfg.is_ssl or head_has_come(conn.sock):
+            conn.data_ready = True
+            super().enqueue_req(conn)
+            return
+        conn.timeout = time.monotonic() + self._read_seconds
+        self.pending_conns.append(conn)
+        arrived = partial(self.on_pending_socket_readable, conn)
+        self.poller.register(conn.sock, selectors.EVENT_READ, arrived)
+
+    def on_pending_socket_readable(self, conn: Any, client: Any) -> None:
+        """More of a head has come."""
+        if head_has_come(client):
+            let_read(client)
+            super().on_pending_socket_readable(conn, client)
+
+    def murder_pending(self) -> None:
+        """Close the connections on which no head has come in time."""
+        now = time.monotonic()
+        for conn in [one for one in self.pending_conns if one.timeout <= now]:
+            self.pending_conns.remove(conn)
+            self.poller.unregister(conn.sock)
+            self.nr_conns -= 1
+            throw_away(conn.sock)
+            conn.close()
+
+    def _cap_keepalive(self, deadline: float) -> None:
+        """As this worker ends, wait no longer for whoever has sent nothing yet."""
+        super()._cap_keepalive(deadline)
+        for conn in self.pending_conns:
+            if nothing_has_come(conn.sock):
+                conn.timeout = min(conn.timeout, deadline)
 
     def handle(self, conn: Any) -> Any:
         """Read and answer one request, within the time that the client has to send it."""

@@ -88,6 +88,11 @@ def get_graph(rule_set_id: str) -> Response:
     return cacheable(response)
 
 
+def forget_drawings() -> None:
+    """Let go of the drawings that are kept, and of the rule sets that they are of."""
+    _drawn.cache_clear()
+
+
 @lru_cache(maxsize=64)
 def _drawn(catalogue: Catalogue, rule_set_id: str, symptom: str, least: float, form: str) -> bytes:
     """The drawing, kept: it takes about a second, and is the same as long as the rule set is."""

@@ -8,9 +8,10 @@ import marshmallow as ma
 from flask import Response
 
 from service.api.cases import assess_case
-from service.api.installed import installed
+from service.api.installed import installed, last_reload
 from service.api.openapi import ServiceBlueprint
-from service.api.response_schemas import RuleSetReferenceSchema, each, one_of, string
+from service.api.request_schemas import described
+from service.api.response_schemas import RuleSetReferenceSchema, each, one, one_of, string
 from service.api.responses import json_response
 from service.documents import shown
 from service.problems import NOT_FOUND, NOT_READY, PROBLEM_TYPES, Problem
@@ -34,11 +35,32 @@ class HealthSchema(ma.Schema):
     status = one_of("ok")
 
 
+class ReloadErrorSchema(ma.Schema):
+    """What kept new rule sets from being taken over."""
+
+    file = string("As seen from the folder of rule sets; empty if it is about no file.")
+    line = ma.fields.Integer(required=True, metadata=described("0: the whole file."))
+    code = string("`not-checked` if the check itself came to no end.")
+    message = string()
+
+
+class ReloadSchema(ma.Schema):
+    """How a reload went. Refused, the rule sets stay as they were."""
+
+    outcome = one_of("installed", "unchanged", "refused")
+    at = ma.fields.String(required=True, metadata={"format": "date-time"})
+    errors = each(ReloadErrorSchema)
+    error_count = ma.fields.Integer(
+        required=True, metadata=described("Of which `errors` has the first.")
+    )
+
+
 class ReadinessSchema(ma.Schema):
     """The process can assess cases against these rule sets."""
 
     status = one_of("ready")
     rule_sets = each(RuleSetReferenceSchema)
+    last_reload = one(ReloadSchema, "null: there was none since the start.", null=True)
 
 
 class ProblemTypeSchema(ma.Schema):
@@ -89,7 +111,7 @@ def get_readiness() -> Response:
         {name: summary[name] for name in ("id", "version", "content_hash")}
         for summary in catalogue.summaries()
     ]
-    return json_response({"status": "ready", "rule_sets": references})
+    return json_response({"status": "ready", "rule_sets": references, "last_reload": last_reload()})
 
 
 @health.route("/problems/<string:name>", parameters=[_PROBLEM_NAME])

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from service.diagnosis import response
 from service.diagnosis.belief import Belief, believe, expected_information, history
@@ -201,10 +202,16 @@ def next_precautions(rule_set: RuleSet, decision: Decision) -> set[str]:
     return out
 
 
-@lru_cache(maxsize=16)
+# For as long as the catalogue is there: one that another has replaced is let go with its reasoners.
+_reasoners: WeakKeyDictionary[Catalogue, dict[str, Reasoner]] = WeakKeyDictionary()
+
+
 def reasoner(catalogue: Catalogue, rule_set_id: str) -> Reasoner:
     """The reasoner of an installed rule set, made once per catalogue."""
-    return Reasoner(catalogue.get(rule_set_id))
+    made = _reasoners.setdefault(catalogue, {})
+    if rule_set_id not in made:
+        made[rule_set_id] = Reasoner(catalogue.get(rule_set_id))
+    return made[rule_set_id]
 
 
 def assess_document(

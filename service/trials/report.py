@@ -40,6 +40,13 @@ class Tried:
     installed: Result | None
     unmet: tuple[str, ...] | None  # None: the case is no own case of a rule set
 
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        """What an own case did not get; for one that could not be assessed, why."""
+        if "problem" in self.candidate:
+            return (self.candidate["problem"]["detail"],)
+        return self.unmet or ()
+
 
 def differs(one: Tried, installed: Judge | None) -> dict[str, Any]:
     """How the two differ; empty if they do not, or cannot be held against each other."""

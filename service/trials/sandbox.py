@@ -14,7 +14,9 @@ import signal
 import subprocess  # nosec B404 # of this program only, without a shell
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -46,33 +48,56 @@ def run_apart(module: str, job: Any, limits: Limits) -> dict[str, Any]:
         Problem: the one that the work itself ended in, or rule-set-failed if it took too long or
             too much memory, or its process died.
     """
-    with (
-        tempfile.TemporaryFile() as given,
-        tempfile.TemporaryFile() as answer,
-        tempfile.TemporaryFile() as said,
-    ):
-        pickle.dump((limits, job), given)
-        given.seek(0)
-        process = subprocess.Popen(  # nosec B603 # nothing of a request is in the command
-            [sys.executable, "-m", module],
-            stdin=given,
-            stdout=answer,
-            stderr=said,
-            env=_environment(),
-            cwd=_ROOT,
-            start_new_session=True,  # what interrupts the service leaves it to end in its own time
-        )
+    with closing(Apart(module, job, limits)) as work:
+        return work.answer()
+
+
+class Apart:
+    """A job that is being done in a process of its own; `close` ends it, whatever it is at.
+
+    Raises:
+        OSError: if there is no room for the process.
+    """
+
+    def __init__(self, module: str, job: Any, limits: Limits) -> None:
+        self._limits = limits
+        self._files = ExitStack()
+        self._answer = self._files.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
+        self._said = self._files.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
+        self._end = time.monotonic() + limits.seconds + _STARTING_SECONDS
+        with tempfile.TemporaryFile() as given:
+            pickle.dump((limits, job), given)
+            given.seek(0)
+            self._process = subprocess.Popen(  # nosec B603 # nothing of a request is in it
+                [sys.executable, "-m", module],
+                stdin=given,
+                stdout=self._answer,
+                stderr=self._said,
+                env=_environment(),
+                cwd=_ROOT,
+                start_new_session=True,  # what interrupts the service leaves it to its own end
+            )
+
+    def ended(self) -> bool:
+        """Whether the answer is there, or none will come."""
+        return self._process.poll() is not None or time.monotonic() > self._end
+
+    def answer(self) -> dict[str, Any]:
+        """What the process answers, which is waited for; raises Problem as `run_apart` does."""
         try:
-            code = process.wait(limits.seconds + _STARTING_SECONDS)
+            code = self._process.wait(max(0.0, self._end - time.monotonic()))
         except subprocess.TimeoutExpired:
-            raise _failed(f"took more than {limits.seconds} seconds") from None
-        finally:
-            process.kill()
-            process.wait()
-        if code == 0 and answer.seek(0, os.SEEK_END):
-            return _answered(answer)
-        log.error("work on a candidate ended with %d: %s", code, _end_of(said))
-        raise _failed(_why(code, limits))
+            raise _failed(f"took more than {self._limits.seconds} seconds") from None
+        if code == 0 and self._answer.seek(0, os.SEEK_END):
+            return _answered(self._answer)
+        log.error("work on a candidate ended with %d: %s", code, _end_of(self._said))
+        raise _failed(_why(code, self._limits))
+
+    def close(self) -> None:
+        """End the process, and forget what it has said."""
+        self._process.kill()
+        self._process.wait()
+        self._files.close()
 
 
 def _environment() -> dict[str, str]:
