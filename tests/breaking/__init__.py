@@ -1,0 +1,1 @@
+"""What breaks the running service, or is to be proven not to: in short form as tests, or long."""
