@@ -24,6 +24,7 @@ import pytest
 from tests.breaking.lines import Lines
 from tests.breaking.load import BODY, HEADERS, Client, Record, under_load
 from tests.breaking.running import (
+    ROOT,
     Running,
     free_port,
     open_files,
@@ -312,24 +313,28 @@ def kill_an_instance(seconds: float = 2.0) -> Record:
 
 @contextmanager
 def nginx(first: int, second: int) -> Iterator[int]:
-    """The port of an nginx before two instances."""
+    """The port of an nginx before two instances: with the settings that the packaging ships."""
+    program = shutil.which("nginx")
+    assert program is not None
     with tempfile.TemporaryDirectory() as folder:
         port = free_port()
-        text = Path(__file__).with_name("nginx.conf").read_text()
-        for name, value in (
-            ("PORT", port),
-            ("FIRST", first),
-            ("SECOND", second),
-            ("FOLDER", folder),
+        text = (ROOT / "docker" / "nginx.conf").read_text()
+        for shipped, here in (
+            ("listen 8000;", f"listen 127.0.0.1:{port};"),
+            ("server ohmpath-1:8080", f"server 127.0.0.1:{first}"),
+            ("server ohmpath-2:8080", f"server 127.0.0.1:{second}"),
+            ("access_log /dev/stdout lines;", "access_log off;"),
+            (" /tmp/", f" {folder}/"),
         ):
-            text = text.replace(f"__{name}__", str(value))
-        conf = Path(folder) / "nginx.conf"
+            assert shipped in text, f"docker/nginx.conf has no {shipped!r} any more"
+            text = text.replace(shipped, here)
+        conf, log = Path(folder) / "nginx.conf", Path(folder) / "error.log"
         conf.write_text(text)
-        log = Path(folder) / "error.log"
-        program = shutil.which("nginx")
-        assert program is not None
+        # As root it would give up its rights, and with them its temporary files.
+        as_who = "daemon off; user root;" if os.geteuid() == 0 else "daemon off;"
         process = subprocess.Popen(
-            [program, "-p", folder, "-e", str(log), "-c", str(conf)], stderr=subprocess.DEVNULL
+            [program, "-p", folder, "-e", str(log), "-c", str(conf), "-g", as_who],
+            stderr=subprocess.DEVNULL,
         )
         try:
             wait_for(lambda: asked_or_none(port), told=f"nginx: {log.exists() and log.read_text()}")
