@@ -15,7 +15,7 @@ from pathlib import Path
 VARIABLE = "PROMETHEUS_MULTIPROC_DIR"
 _PREFIX = "ohmpath-metrics-"
 # In memory: a worker that writes to a mapped file on a full disk is ended by SIGBUS.
-_IN_MEMORY = "/dev/shm"
+_IN_MEMORY = "/dev/shm"  # nosec B108 # in it a folder is made by a name that nobody can guess
 
 _own: Path | None = None
 

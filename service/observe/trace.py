@@ -66,7 +66,8 @@ def child_of(parent: Parent | None, request_id: str | None = None) -> Trace:
 
 def _id(bits: int) -> str:
     """So many random bits in hexadecimal: to be told apart, not to be kept from guessing."""
-    return f"{random.getrandbits(bits) or 1:0{bits // 4}x}"
+    number = random.getrandbits(bits) or 1  # nosec B311 # no secret
+    return f"{number:0{bits // 4}x}"
 
 
 def named(trace_id: str, span_id: str, request_id: str | None) -> Trace:
