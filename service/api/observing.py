@@ -18,7 +18,7 @@ from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
 from service.observe import metrics, spans
 from service.observe.decision_log import DecisionLog
-from service.observe.logs import fields
+from service.observe.logs import Told
 from service.observe.trace import child_of, current, named, parent_of
 from service.ruleset.catalogue import Catalogue
 from service.settings import Settings, SettingsError
@@ -108,7 +108,7 @@ class Seen:
             self._whole = False
             response.response = self._passing(response.response)
         elif self._method != "HEAD" and self._status != 304:
-            self._bytes = response.calculate_content_length() or 0
+            self._bytes = sum(map(len, response.response))
         response.call_on_close(self._ended)
         return response
 
@@ -139,25 +139,27 @@ class Seen:
         if self._span is not None:
             self._span.end(self._route, self._status, self._problem)
         milliseconds = round(seconds * 1000, 3)
-        access.info(
-            "%s %s %d, %.1f ms",
-            self._method,
-            route,
-            self._status,
-            milliseconds,
-            extra=fields(
-                method=self._method,
-                route=route,
-                status=self._status,
-                duration_ms=milliseconds,
-                bytes=self._bytes,
-                cut_off=True if self._whole is False else None,
-                problem=self._problem,
-                rule_set=self._rule_set,
-                client=self._client,
-                address=self._address,
-            ),
-        )
+        if not access.isEnabledFor(logging.INFO):
+            return
+        said = {
+            "method": self._method,
+            "route": route,
+            "status": self._status,
+            "duration_ms": milliseconds,
+            "bytes": self._bytes,
+        }
+        if self._whole is False:
+            said["cut_off"] = True
+        for name, value in (
+            ("problem", self._problem),
+            ("rule_set", self._rule_set),
+            ("client", self._client),
+            ("address", self._address),
+        ):
+            if value is not None:
+                said[name] = value
+        message = f"{self._method} {route} {self._status}, {milliseconds:.1f} ms"
+        access.handle(Told(access.name, message, said))
 
 
 @cache

@@ -100,6 +100,21 @@ class StandardError(logging.Handler):
         super().close()
 
 
+class Told(logging.LogRecord):
+    """A record of what stands in a line, for those who log often.
+
+    The usual one also looks up what no line of ours has, which takes longer than writing it.
+    """
+
+    def __init__(self, logger: str, message: str, fields: Mapping[str, Any]) -> None:
+        """A record of this moment, with names beyond its message."""
+        self.__dict__.update(_PLAIN, name=logger, msg=message, created=time.time(), fields=fields)
+
+
+# What any formatter may ask a record for.
+_PLAIN = {**logging.makeLogRecord({"levelno": logging.INFO, "levelname": "INFO"}).__dict__}
+
+
 def configure(form: Form | None) -> None:
     """Send all that is logged to standard error, from INFO up.
 
