@@ -13,6 +13,8 @@ from service.api.graph import graphs
 from service.api.guarding import set_guard
 from service.api.health import health
 from service.api.installed import install, settings_key
+from service.api.metrics import scraped
+from service.api.observing import observe
 from service.api.openapi import create_api
 from service.api.rule_sets import RuleSetId, rule_sets
 from service.api.trials import limit_trials, trials
@@ -27,10 +29,11 @@ def create_app(settings: Settings | None = None) -> Flask:
     Raises:
         RuleSetError: if a rule set cannot be used.
         KeysError: if the keys file cannot be used.
-        SettingsError: if `settings` is not given and the environment cannot be used.
+        SettingsError: if they, or the environment where they are not given, cannot be used.
     """
     chosen = Settings.from_environment() if settings is None else settings
     app = Flask("service", static_folder=None)
+    observe(app, chosen)
     limit_bodies(app, chosen.max_body_bytes, chosen.max_batch_bytes)
     app.url_map.strict_slashes = True
     app.url_map.redirect_defaults = False
@@ -43,6 +46,15 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.register_error_handler(Problem, handle_problem)
     app.register_error_handler(Exception, handle_exception)
     api = create_api(app)
-    for blueprint in (assessments, batches, calculations, rule_sets, trials, graphs, health):
+    for blueprint in (
+        assessments,
+        batches,
+        calculations,
+        rule_sets,
+        trials,
+        graphs,
+        health,
+        scraped,
+    ):
         api.register_blueprint(blueprint)
     return app

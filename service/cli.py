@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import logging
 import os
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +17,9 @@ from service.batch.kept import CannotGoOn
 from service.documents import dump_indented, parse_json
 from service.guard.keys import KeysError
 from service.keys_cli import keys as keys_group
+from service.observe import logs, multiprocess
 from service.problems import Problem
+from service.replay_cli import replay_command
 from service.rules_cli import rules as rules_group
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
@@ -39,6 +41,7 @@ def main() -> None:
 
 main.add_command(rules_group)
 main.add_command(keys_group)
+main.add_command(replay_command)
 
 
 @main.command()
@@ -55,11 +58,14 @@ def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
 
     To other machines only with keys: OHMPATH_KEYS names a file of `ohmpath keys new`.
     """
+    settings = _settings(rules)
+    logs.configure(settings.log)
+    # Until gunicorn has a say: an end that cleans up.
+    signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
+    multiprocess.prepare()  # before anything that counts is imported
     from service.app import create_app
     from service.server import OpenDoorError, Server, refuse_open_door, why_not_bindable
 
-    logging.basicConfig(stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    settings = _settings(rules)
     try:
         refuse_open_door([(host, port)], settings)
         app = create_app(settings)
@@ -67,7 +73,7 @@ def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
     except KeysError as error:
         raise click.ClickException(f"the keys cannot be used: {error}") from None
-    except OpenDoorError as error:
+    except (OpenDoorError, SettingsError) as error:
         raise click.ClickException(str(error)) from None
     reason = why_not_bindable(host, port)
     if reason:

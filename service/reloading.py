@@ -22,6 +22,7 @@ from service.api.installed import install, install_key, publish, settings_key
 from service.board import Published
 from service.closing import let_no_more_in
 from service.diagnosis.assessment import reasoner
+from service.observe import metrics
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.settings import Settings
@@ -55,7 +56,8 @@ class Reloaded:
 
 
 def reloaded(result: Reloaded) -> None:
-    """Say how a reload went. Runs in the master."""
+    """Say how a reload went, and count it. Runs in the master."""
+    metrics.reloaded(result.outcome)
     if result.outcome == "refused":
         log.error("reload refused, the rule sets stay as they are; errors: %d", result.error_count)
         for one in result.errors:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from service.documents import MAX_BODY_BYTES
+from service.observe.logs import FORMS, Form
 
 MAX_BATCH_BYTES = 1024**3
 TRIAL_SECONDS = 60
@@ -43,6 +44,10 @@ class Settings:
     rate, burst: requests a second that a key may make, and how many at once, where its line in the
         keys file does not say (OHMPATH_RATE, OHMPATH_BURST).
     at_a_time: batches, drawings and candidates that a key may have under way (OHMPATH_AT_A_TIME).
+    log: how logs are written; None for text on a terminal and JSON elsewhere (OHMPATH_LOG).
+    log_addresses: whether the log names the addresses of clients (OHMPATH_LOG_ADDRESSES).
+    decision_log: a file, or - for standard output (OHMPATH_DECISION_LOG).
+    decision_log_batches: whether also cases of batches go there (OHMPATH_DECISION_LOG_BATCHES).
     """
 
     rules: Path | None = None
@@ -57,6 +62,10 @@ class Settings:
     burst: int = BURST
     at_a_time: int = AT_A_TIME
     case_seconds: int = CASE_SECONDS
+    log: Form | None = None
+    log_addresses: bool = False
+    decision_log: str | None = None
+    decision_log_batches: bool = False
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -85,12 +94,23 @@ class Settings:
             burst=_positive(source, "OHMPATH_BURST", BURST),
             at_a_time=at_a_time,
             case_seconds=_positive(source, "OHMPATH_CASE_SECONDS", CASE_SECONDS),
+            log=_form(source),
+            log_addresses=_yes(source, "OHMPATH_LOG_ADDRESSES"),
+            decision_log=source.get("OHMPATH_DECISION_LOG", "").strip() or None,
+            decision_log_batches=_yes(source, "OHMPATH_DECISION_LOG_BATCHES"),
         )
 
 
 def _path(source: Mapping[str, str], name: str) -> Path | None:
     raw = source.get(name, "").strip()
     return Path(raw) if raw else None
+
+
+def _form(source: Mapping[str, str]) -> Form | None:
+    raw = source.get("OHMPATH_LOG", "").strip()
+    if raw and raw not in FORMS:
+        raise SettingsError(f"OHMPATH_LOG must be {' or '.join(FORMS)}, not {raw[:40]!r}")
+    return next((one for one in FORMS if one == raw), None)
 
 
 def _yes(source: Mapping[str, str], name: str) -> bool:

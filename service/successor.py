@@ -11,6 +11,7 @@ from typing import Any
 from service.api.graph import forget_drawings
 from service.api.health import prove
 from service.api.installed import install, published_key
+from service.api.observing import watch_caches
 from service.board import Board
 
 
@@ -48,6 +49,7 @@ class Successor:
         catalogue = pickle.loads(pickled)  # nosec B301
         prove(catalogue)
         install(self._app, catalogue)
+        watch_caches(catalogue)
         forget_drawings()
         self._number = number
         del catalogue

@@ -29,6 +29,7 @@ from service.deadline import ReadDeadline, install
 from service.documents import dump_json
 from service.guard.headers import FIELDS
 from service.heads import head_has_come, let_read, nothing_has_come, throw_away
+from service.observe import metrics
 from service.problems import (
     ADDRESS_TOO_LONG,
     BAD_REQUEST,
@@ -165,7 +166,9 @@ class ProblemWorker(ThreadWorker):
         if problem.kind is INTERNAL_ERROR:
             self.log.exception("a request failed outside of the app")
         else:
-            self.log.info("refused: %s", problem.detail)
+            # Not the detail: it shows what was sent, which may be anything.
+            self.log.info("refused: %s (%s)", problem.kind.name, type(exc).__name__)
+        metrics.refused(problem.kind.name, problem.kind.status)
         try:
             write_nonblock(client, raw_response(problem))
         except OSError:

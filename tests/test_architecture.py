@@ -16,7 +16,18 @@ from service.ruleset.model import RuleSet
 SERVICE = Path(__file__).parents[1] / "service"
 MODULES = sorted(SERVICE.rglob("*.py"))
 # The direction in which data flows: a package may use those before it, never those after.
-ORDER = ("physics", "inference", "ruleset", "diagnosis", "batch", "graph", "trials", "guard", "api")
+ORDER = (
+    "physics",
+    "inference",
+    "ruleset",
+    "diagnosis",
+    "batch",
+    "graph",
+    "trials",
+    "guard",
+    "observe",
+    "api",
+)
 
 
 def imported(path: Path) -> set[str]:

@@ -9,6 +9,7 @@ from flask import Response
 from service.api.cases import assess_case
 from service.api.examples import NO_HEAT
 from service.api.installed import installed
+from service.api.observing import decided, stage
 from service.api.openapi import ServiceBlueprint
 from service.api.request_schemas import CaseSchema
 from service.api.response_schemas import AssessmentSchema
@@ -39,4 +40,7 @@ def assess(case: dict[str, Any]) -> Response:
     Send the whole case each time, with the readings taken so far; the answer is the next check to
     do, or the fault found and its remedy. Nothing is stored.
     """
-    return json_response(assess_case(installed(), case))
+    with stage("assess"):
+        answer = assess_case(installed(), case)
+    decided(case, answer)
+    return json_response(answer)

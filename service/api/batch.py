@@ -10,9 +10,9 @@ from flask import Response, current_app, request
 
 from service.api.batch_schemas import BatchCaseSchema, BatchSchema
 from service.api.body import batch_limit, body_limit, read_array, require_media_type
-from service.api.cases import assessor
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.api.installed import installed
+from service.api.observing import batch_assessor
 from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
 from service.api.responses import accepted
@@ -22,6 +22,7 @@ from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.deadline import received, renew
+from service.observe import metrics
 from service.problems import Problem
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
@@ -94,7 +95,7 @@ def assess_batch() -> Response:
     wanted = accepted(MEDIA_TYPES, kind)
     form = Form(request.path, brief=choice(request, DETAIL) == "brief")
     source = _source(kind)
-    assess = assessor(installed(), form.brief)
+    assess = batch_assessor(installed(), brief=form.brief)
     results = _Passing(assess_items(source.items, assess, form), form.instance)
     written = _WRITERS[wanted](results, results.closing)
     response = Response(written, content_type=_CONTENT_TYPES[wanted])
@@ -136,7 +137,9 @@ class _Passing:
 
     def __iter__(self) -> Iterator[Result]:
         try:
-            yield from self._tally.passing(self._results)
+            for one in self._tally.passing(self._results):
+                metrics.batch_case(one)
+                yield one
         except BrokenBody as error:
             self._broken = error.problem
 

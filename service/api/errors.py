@@ -6,10 +6,11 @@ import logging
 from urllib.parse import quote
 
 import marshmallow as ma
-from flask import Response, request
+from flask import Response, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, RequestEntityTooLarge
 
 from service.api.body import body_limit
+from service.api.observing import failed
 from service.api.responses import json_response
 from service.documents import shown
 from service.problems import INTERNAL_ERROR, MEDIA_TYPE, TOO_MANY_TRIALS, Problem, for_status
@@ -49,6 +50,7 @@ class ProblemSchema(ma.Schema):
 
 def handle_problem(problem: Problem) -> Response:
     """The answer to a request that cannot be served."""
+    g.problem = problem.kind.name
     instance = quote(request.path, safe="/~!$&'()*+,;=:@")
     response = json_response(problem.document(instance), problem.kind.status, MEDIA_TYPE)
     if problem.kind is TOO_MANY_TRIALS:
@@ -82,5 +84,6 @@ def handle_http_exception(error: HTTPException) -> Response:
 
 def handle_exception(error: Exception) -> Response:
     """The answer to a fault of the service: says nothing of it; the log does."""
+    failed(error)
     log.error("%s %s failed", request.method, request.path, exc_info=error)
     return handle_problem(Problem(INTERNAL_ERROR, "The service failed on this request."))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import Any
 
 from flask import Flask, Response, after_this_request, current_app, request
 
 from service.api.errors import handle_problem
+from service.api.observing import path_of
 from service.guard.access import LONG, PATHS, SCOPES, Needed, needed
 from service.guard.guard import CHALLENGE, Guard, Limits, Refused
 from service.guard.headers import furnished
@@ -108,11 +108,6 @@ def set_guard(app: Flask, settings: Settings) -> None:
     app.before_request(door.enter)
     # As Flask documents it; its hints take this for a change of a method.
     app.wsgi_app = furnished(app.wsgi_app)  # type: ignore[assignment, method-assign]
-
-
-def path_of(rule: str) -> str:
-    """A path as OpenAPI writes it, from a rule of the web framework."""
-    return re.sub(r"<(?:[^<>:]+:)?([^<>:]+)>", r"{\1}", rule)
 
 
 def secured(path: str, responses: dict[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from flask import Response
 
 from service.api.cases import assess_case
 from service.api.installed import installed, last_reload
+from service.api.observing import failed
 from service.api.openapi import ServiceBlueprint
 from service.api.request_schemas import described
 from service.api.response_schemas import RuleSetReferenceSchema, each, one, one_of, string
@@ -105,6 +106,7 @@ def get_readiness() -> Response:
     try:
         prove(catalogue)
     except Exception as error:
+        failed(error)
         log.error("not ready", exc_info=error)
         raise Problem(NOT_READY, "A rule set cannot be used; the log has the details.") from None
     references = [

@@ -30,6 +30,8 @@ one assessment out: the next check, or the fault with its remedy, with precautio
 Nothing is stored. The same request against the same rule set always gives the same bytes.
 Values carry UCUM units. Errors are problem documents (RFC 9457). A client should ignore names in
 an answer that it does not know: more may be added.
+Every answer has an X-Request-Id: the one that was sent, or a new one, under which the log of the
+service has the request. A traceparent (W3C Trace Context) is carried on.
 """
 
 # How a view documents that its answer is `responses.cacheable`.

@@ -13,7 +13,7 @@ from flask import Flask, Response
 from flask.testing import FlaskClient
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
-from service.api.guarding import path_of
+from service.api.observing import path_of
 from service.app import create_app
 from service.guard import key_file as key_file_module
 from service.guard.access import LONG, PATHS, SCOPES

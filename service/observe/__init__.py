@@ -1,0 +1,1 @@
+"""What the service says of itself: logs, traces, metrics, and a record of its decisions."""
