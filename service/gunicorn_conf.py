@@ -35,7 +35,7 @@ control_socket_disable = True
 
 
 def on_starting(server: Any) -> None:
-    """Look at the addresses before anything listens on them; let the workers count; have SIGHUP take
+    """Look at the addresses before anything listens on them; let workers count; have SIGHUP take
     over rule sets."""
     from service.reloading import ReloadingArbiter
     from service.server import refuse_open_door
