@@ -2,10 +2,10 @@
 
 python tests/bench/bench_service.py [SECONDS] [CONNECTIONS]        (a script, not a test; needs wrk)
 
-Both run under gunicorn with the service's own settings and 2 workers. The echo reads the JSON of
-the same body and writes it again. Each round measures one and then the other, so that what else
-the machine does meets both. Every case is answered once before ("warmed"); how long that takes is
-told too ("first time").
+Both run under gunicorn with 2 workers of 16 threads: the service as it is started by hand, the
+echo with nothing else. The echo reads the JSON of the same body and writes it again. Each round
+measures one and then the other, so that what else the machine does meets both. Every case is
+answered once before ("warmed"); how long that takes is told too ("first time").
 """
 
 from __future__ import annotations
@@ -116,8 +116,8 @@ def main() -> None:
     seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
     connections = int(sys.argv[2]) if len(sys.argv) > 2 else 8
     echo_command = (
-        *("gunicorn", "-c", "python:service.gunicorn_conf"),
-        *("-b", "127.0.0.1:{port}", "tests.bench.echo:app"),
+        *("gunicorn", "-k", "gthread", "--threads", "16", "-w", "2", "--keep-alive", "5"),
+        *("--preload", "-b", "127.0.0.1:{port}", "tests.bench.echo:app"),
     )
     print(
         f"{connections} connections, {ROUNDS} rounds of {seconds} s, load {os.getloadavg()[0]:.1f}"
