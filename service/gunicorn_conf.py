@@ -5,6 +5,7 @@ gunicorn -c python:service.gunicorn_conf "service.app:create_app()"
 
 from __future__ import annotations
 
+import gc
 import logging
 from typing import Any
 
@@ -76,6 +77,9 @@ def post_worker_init(worker: Any) -> None:
         catalogue = worker.app.callable.extensions[install_key]
         prove(catalogue)
         watch_caches(catalogue)
+        # What is there now stays: looking through it for garbage would be in vain, time and again.
+        gc.collect()
+        gc.freeze()
     except Exception as error:
         failed(error)
         # The worker lives on and says so at /readyz; ending it would only start the next one.

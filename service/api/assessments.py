@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from flask import Response, request
 
-from flask import Response
-
-from service.api.cases import assess_case
+from service.api.answers import answered
+from service.api.body import read_json
 from service.api.examples import NO_HEAT
 from service.api.installed import installed
 from service.api.observing import decided, stage
 from service.api.openapi import ServiceBlueprint
 from service.api.request_schemas import CaseSchema
 from service.api.response_schemas import AssessmentSchema
-from service.api.responses import json_response
 
 assessments = ServiceBlueprint("assessments", __name__, url_prefix="/v1")
 
@@ -27,20 +25,21 @@ _LINK_TO_RULE_SET = {
 
 
 @assessments.route("/assessments", methods=["POST"])
-@assessments.arguments(CaseSchema(), description="The case so far.", example=NO_HEAT)
+@assessments.body(CaseSchema, description="The case so far.", example=NO_HEAT)
 @assessments.response(200, AssessmentSchema, description="What follows from the case.")
 @assessments.alt_response(400, "BAD_REQUEST")
 @assessments.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
 @assessments.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
 @assessments.alt_response(500, "INTERNAL_SERVER_ERROR")
 @assessments.doc(operationId="assessCase", responses={200: {"links": _LINK_TO_RULE_SET}})
-def assess(case: dict[str, Any]) -> Response:
+def assess() -> Response:
     """Assess one case
 
     Send the whole case each time, with the readings taken so far; the answer is the next check to
     do, or the fault found and its remedy. Nothing is stored.
     """
+    raw = read_json(request)
     with stage("assess"):
-        answer = assess_case(installed(), case)
+        case, answer, body = answered(installed(), raw)
     decided(case, answer)
-    return json_response(answer)
+    return Response(body, content_type="application/json")

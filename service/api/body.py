@@ -53,9 +53,7 @@ class StrictBodyParser(FlaskParser):
 
     def load_json(self, req: Request, schema: ma.Schema) -> Any:
         """The JSON document of the body. Raises Problem."""
-        require_media_type(["application/json"], req)
-        most = body_limit(req)
-        return parse_json(_read_whole(req, most), most)
+        return parse_json(read_json(req), body_limit(req))
 
     def handle_error(
         self,
@@ -68,6 +66,16 @@ class StrictBodyParser(FlaskParser):
     ) -> NoReturn:
         """Raise the problem of a document that the schema refuses."""
         raise invalid_request(errors_of(error.messages_dict["json"]))
+
+
+def read_json(req: Request) -> bytes:
+    """A body that is said to be JSON, as it came. Raises Problem."""
+    require_media_type(["application/json"], req)
+    most = body_limit(req)
+    raw = _read_whole(req, most)
+    if len(raw) > most:
+        raise Problem(CONTENT_TOO_LARGE, f"The body is larger than {most} bytes.")
+    return raw
 
 
 def read_array(req: Request) -> list[Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from typing import Any, TypeVar
@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from flask import Flask, Request, Response, current_app, g, request
 from flask.ctx import _AppCtxGlobals
 
+from service.api.answers import kept
 from service.api.cases import assess_case, load_case
 from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
@@ -205,17 +206,20 @@ def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict
 
 def watch_caches(catalogue: Catalogue) -> None:
     """Have counted what is kept for these rule sets, in place of those before."""
-    kept: list[Any] = [reasoner(catalogue, name).answers for name in catalogue.ids()]
+    _watch("answers", [reasoner(catalogue, name).answers for name in catalogue.ids()])
+    _watch("requests", [kept(catalogue)])
 
+
+def _watch(name: str, caches: Sequence[Any]) -> None:
     def info() -> tuple[int, int, int]:
-        found = [one.cache_info() for one in kept]
+        found = [one.cache_info() for one in caches]
         return (
             sum(one.hits for one in found),
             sum(one.misses for one in found),
             sum(one.currsize for one in found),
         )
 
-    metrics.cache("answers", info)
+    metrics.cache(name, info)
 
 
 def failed(error: Exception) -> None:

@@ -59,6 +59,10 @@ class ServiceBlueprint(Blueprint):
 
     ARGUMENTS_PARSER = StrictBodyParser()
 
+    def body(self, *args: Any, **kwargs: Any) -> Callable[[View], View]:
+        """Document the body of a view that reads it itself."""
+        return _documentation_of(super().arguments(*args, **kwargs))
+
     def response(self, *args: Any, **kwargs: Any) -> Callable[[View], View]:
         """Document the answer of a view."""
         return _documentation_of(super().response(*args, **kwargs))

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -122,7 +122,7 @@ def believe(
     Excluded faults, which this equipment cannot have, get probability 0; `unlisted-fault` keeps
     its share of the rest and cannot be excluded. A rule's weight multiplies the odds of its fault.
     """
-    by_state = _excluding(model, symptom, excluded)
+    by_state = _prior(model, symptom, excluded)
     for weight in weights:
         by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
     prior = by_state[past.first] + past.log_chance
@@ -150,11 +150,26 @@ def believe(
     return Belief(states, steps[-1], tuple(likelihoods), tuple(steps), past, prior, courses)
 
 
-@lru_cache(maxsize=256)
-def _excluding(model: BeliefModel, symptom: str, excluded: frozenset[str]) -> Vector:
+# For as long as the model is there; of each, so many priors.
+_priors: WeakKeyDictionary[BeliefModel, dict[tuple[str, frozenset[str]], Vector]]
+_priors = WeakKeyDictionary()
+_MOST_PRIORS = 256
+
+
+def _prior(model: BeliefModel, symptom: str, excluded: frozenset[str]) -> Vector:
     """The log prior, (states,), without faults that this equipment cannot have. Kept: not to be
     changed."""
-    log_prior = model.log_prior[symptom]
+    known = _priors.setdefault(model, {})
+    found = known.get((symptom, excluded))
+    if found is None:
+        if len(known) >= _MOST_PRIORS:
+            known.clear()
+        found = known[symptom, excluded] = _excluding(model, model.log_prior[symptom], excluded)
+    return found
+
+
+def _excluding(model: BeliefModel, log_prior: Vector, excluded: frozenset[str]) -> Vector:
+    """The log prior, (states,), without faults that this equipment cannot have."""
     if not excluded - {UNLISTED_FAULT}:
         return log_prior
     positions = [model.index(fault) for fault in sorted(excluded - {UNLISTED_FAULT})]

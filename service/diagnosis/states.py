@@ -51,7 +51,7 @@ class SetsOfSize(NamedTuple):
     outcomes: Vector  # (sets, size, outcomes of all checks): the tables side by side
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class BeliefModel:
     """The tables of a rule set as arrays; the same order of states everywhere.
 
