@@ -23,11 +23,11 @@ _asked = local()
 _run = Chainer.run
 
 
-def noted(catalogue: Catalogue, case: Mapping[str, Any]) -> dict[str, Any]:
+def noted(catalogue: Catalogue, case: Mapping[str, Any], **options: Any) -> Any:
     """Remember what the case is called while it is assessed."""
     _asked.called = case.get("case_id")
     try:
-        return assess_case(catalogue, dict(case))
+        return assess_case(catalogue, dict(case), **options)
     finally:
         _asked.called = None
 

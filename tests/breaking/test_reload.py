@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import http.client
+import json
 import os
 import re
 import shutil
@@ -72,11 +74,18 @@ def reference(running: Running) -> Any:
 
 def in_use(running: Running, version: str) -> None:
     """Wait until both workers have a version: each takes it over when it has time."""
-    end = time.monotonic() + CHECK_SECONDS
-    in_a_row = 0
-    while in_a_row < 20:  # new connections; either worker answers
-        in_a_row = in_a_row + 1 if reference(running)["version"] == version else 0
-        assert time.monotonic() < end
+    having: set[int] = set()
+
+    def both() -> bool:
+        connection = http.client.HTTPConnection("127.0.0.1", running.port, timeout=60)
+        connection.request("GET", "/readyz")
+        found = json.load(connection.getresponse())["rule_sets"]
+        if ("rig", version) in {(one["id"], one["version"]) for one in found}:
+            having.add(running.holder(connection.sock))
+        connection.close()
+        return having >= set(running.workers())
+
+    wait_for(both, CHECK_SECONDS, told=f"{version} in both workers")
 
 
 def test_unchanged_files_replace_nothing(running: Running) -> None:

@@ -14,10 +14,10 @@ from service.app import create_app as create_real
 _assess = cases.assess_document
 
 
-def _hang(catalogue: Any, case: Mapping[str, Any]) -> dict[str, Any]:
+def _hang(catalogue: Any, case: Mapping[str, Any], **options: Any) -> Any:
     while case.get("case_id") == "for-ever":
         time.sleep(0.1)
-    return _assess(catalogue, case)
+    return _assess(catalogue, case, **options)
 
 
 def create_app() -> Flask:

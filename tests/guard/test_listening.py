@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Iterator
 from types import SimpleNamespace
@@ -90,7 +91,8 @@ def test_sockets_that_others_have_opened_are_looked_at_as_well(
         SimpleNamespace(getsockname=lambda one=one: one)
         for one in ("/run/a.sock", ("127.0.0.1", 1))
     ]
-    gunicorn_conf.on_starting(SimpleNamespace(cfg=SimpleNamespace(address=[7])))
+    cfg = SimpleNamespace(address=[7], preload_app=False, uid=os.geteuid(), gid=os.getegid())
+    gunicorn_conf.on_starting(SimpleNamespace(cfg=cfg))
     gunicorn_conf.when_ready(SimpleNamespace(LISTENERS=own))
     given = SimpleNamespace(getsockname=lambda: name)
     with pytest.raises(OpenDoorError):

@@ -16,7 +16,8 @@ from service.ruleset.lint import LINTS
 from tests.ruleset.lint_examples import EXAMPLES, Example
 from tests.ruleset.rigged import issues
 
-SOURCES = sorted(Path(service.ruleset.__file__).parent.rglob("*.py"))
+RULESET = Path(service.ruleset.__file__).parent
+SOURCES = [*sorted(RULESET.rglob("*.py")), RULESET.parent / "acceptance.py"]
 
 
 def test_the_rig_itself_has_nothing_wrong() -> None:
