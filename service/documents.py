@@ -130,8 +130,17 @@ def dump_json(document: Any) -> bytes:
     try:
         return orjson.dumps(document, default=_written, option=_OPTIONS)
     except TypeError:  # the fast writer has no whole numbers beyond 64 bits
-        text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-        return text.encode() + b"\n"
+        return dump_plainly(document)
+
+
+def dump_plainly(document: Any) -> bytes:
+    """As `dump_json`, by the standard library: where memory is short, that ends in MemoryError.
+
+    Raises:
+        TypeError, ValueError: what JSON has no form for, such as a number that is not finite.
+    """
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode() + b"\n"
 
 
 _OPTIONS = orjson.OPT_APPEND_NEWLINE | orjson.OPT_PASSTHROUGH_SUBCLASS

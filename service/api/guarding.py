@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from flask import Flask, Response, after_this_request, current_app, request
 
@@ -124,12 +125,21 @@ def secured(path: str, responses: dict[str, Any]) -> dict[str, Any]:
     return {"security": security, "responses": responses}
 
 
+# Of each connection, as long as it is there: an address does not change, and a look at it costs
+# as much as all else that is looked at.
+_from_here: WeakKeyDictionary[Any, bool] = WeakKeyDictionary()
+
+
 def _came_from_here(environ: dict[str, Any]) -> bool:
     """Whether a request has come over the machine's own network, whoever started the server how."""
     connection = environ.get("gunicorn.socket")
     if connection is None:
         return not reachable([(environ.get("SERVER_NAME", ""),)])
-    try:
-        return not reachable([connection.getsockname()])
-    except OSError:
-        return False
+    found = _from_here.get(connection)
+    if found is None:
+        try:
+            found = not reachable([connection.getsockname()])
+        except OSError:
+            return False
+        _from_here[connection] = found
+    return found

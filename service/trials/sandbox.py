@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from service.documents import dump_json, parse_json
+from service.documents import dump_plainly, parse_json
 from service.problems import PROBLEM_TYPES, RULE_SET_FAILED, Problem
 
 _ROOT = Path(__file__).resolve().parents[2]
@@ -147,7 +147,7 @@ def serve(work: Callable[[Any], Mapping[str, Any]]) -> None:
     limits, job = pickle.load(sys.stdin.buffer)  # nosec B301
     _keep_within(limits)
     try:
-        answer = dump_json(_done(work, job))
+        answer = dump_plainly(_done(work, job))
     except MemoryError:
         # Without a word: whatever is said now might need memory again.
         os._exit(_MEMORY_ENDED)

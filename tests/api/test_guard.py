@@ -164,6 +164,7 @@ def test_metrics_are_for_operators() -> None:
         "Bearer ÿþ",
         "Bearer " + "x" * 7000,
     ],
+    ids=range(12),  # tokens are drawn, and names of tests are to be the same in each process
 )
 def test_what_is_no_good_token(door: FlaskClient, value: str) -> None:
     response = door.get("/v1/rule-sets", headers={"Authorization": value})

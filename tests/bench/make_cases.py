@@ -63,12 +63,12 @@ def distinct(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
             yield {"case_id": f"case-{len(met)}", **case}
 
 
-def repeated(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
-    """So many cases of a tenth as many visits, with other values each time."""
+def repeated(count: int, seed: int = 1, visits: int = 0) -> Iterator[dict[str, Any]]:
+    """So many cases of so many visits (or a tenth as many), with other values each time."""
     rng = random.Random(seed)
-    visits = list(cases(max(count // 10, 1), seed))
+    known = list(cases(visits or max(count // 10, 1), seed))
     for number in range(count):
-        case = copy.deepcopy(visits[number % len(visits)])
+        case = copy.deepcopy(known[number % len(known)])
         for reading in case.get("readings", []):
             if isinstance(reading.get("value"), int | float):
                 reading["value"] = float(f"{reading['value'] * rng.gauss(1, SPREAD / 10):.6g}")

@@ -1,9 +1,9 @@
--- For wrk: posts the lines of the file named by CASES, one after another.
+-- For wrk: posts the lines of the file named by CASES, one after another from number FIRST on.
 local bodies = {}
 for line in io.lines(os.getenv("CASES")) do
   bodies[#bodies + 1] = line
 end
-local at = 0
+local at = tonumber(os.getenv("FIRST"))
 wrk.method = "POST"
 wrk.headers["Content-Type"] = "application/json"
 request = function()
