@@ -40,6 +40,6 @@ def assess() -> Response:
     """
     raw = read_json(request)
     with stage("assess"):
-        case, answer, body = answered(installed(), raw)
-    decided(case, answer)
-    return Response(body, content_type="application/json")
+        found = answered(installed(), raw)
+    decided(found, raw)
+    return Response(found.body, content_type="application/json")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from typing import Any, TypeVar
@@ -13,8 +13,9 @@ from typing import Any, TypeVar
 from flask import Flask, Request, Response, current_app, g, request
 from flask.ctx import _AppCtxGlobals
 
-from service.api.answers import kept
+from service.api.answers import Answered, counted, kept, worked_out
 from service.api.cases import assess_case, load_case
+from service.api.installed import installed
 from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
 from service.observe import metrics, spans
@@ -175,13 +176,16 @@ def stage(name: str) -> AbstractContextManager[None]:
     return seen.stage(name)
 
 
-def decided(case: Mapping[str, Any], answer: Mapping[str, Any]) -> None:
+def decided(found: Answered, raw: bytes) -> None:
     """An assessment is about to be given: count it, and write it down if that is asked for.
 
-    case: as `load_case` has returned it.
+    raw: the body that it answers.
     """
-    g.rule_set = answer["rule_set"]["id"]
-    _note(case, answer, current_app.extensions[_decision_log_key])
+    _, g.rule_set, status, fault = found
+    metrics.assessment(g.rule_set, status, fault)
+    decision_log: DecisionLog | None = current_app.extensions[_decision_log_key]
+    if decision_log is not None:
+        decision_log.write(*worked_out(installed(), raw))
 
 
 def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict[str, Any]]:
@@ -198,7 +202,9 @@ def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict
         except Exception as error:
             failed(error)
             raise
-        _note(case, answer, decision_log)
+        metrics.assessment(*counted(answer))
+        if decision_log is not None:
+            decision_log.write(case, answer)
         return answer
 
     return assess
@@ -226,11 +232,3 @@ def failed(error: Exception) -> None:
     """Something has failed: count it if it was the rule engine."""
     if isinstance(error, EngineError):
         metrics.engine_failed()
-
-
-def _note(
-    case: Mapping[str, Any], answer: Mapping[str, Any], decision_log: DecisionLog | None
-) -> None:
-    metrics.assessment(answer)
-    if decision_log is not None:
-        decision_log.write(case, answer)

@@ -118,11 +118,9 @@ def problem(kind: str) -> None:
     _problem(kind).inc()
 
 
-def assessment(answer: Mapping[str, Any]) -> None:
-    """Count an assessment, given in the form of an answer."""
-    verdict = answer["verdict"]
-    fault = "none" if verdict is None else verdict["fault"]
-    _assessment(answer["rule_set"]["id"], answer["status"], fault).inc()
+def assessment(rule_set: str, status: str, fault: str | None) -> None:
+    """Count an assessment by the fault of its verdict, if there is one."""
+    _assessment(rule_set, status, fault or "none").inc()
 
 
 def batch_case(result: Mapping[str, Any]) -> None:
