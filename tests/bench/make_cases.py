@@ -63,10 +63,10 @@ def distinct(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
             yield {"case_id": f"case-{len(met)}", **case}
 
 
-def repeated(count: int, seed: int = 1, visits: int = 0) -> Iterator[dict[str, Any]]:
-    """So many cases of so many visits (or a tenth as many), with other values each time."""
+def repeated(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
+    """So many cases of a tenth as many visits, with other values each time."""
     rng = random.Random(seed)
-    known = list(cases(visits or max(count // 10, 1), seed))
+    known = list(cases(max(count // 10, 1), seed))
     for number in range(count):
         case = copy.deepcopy(known[number % len(known)])
         for reading in case.get("readings", []):

@@ -1,9 +1,9 @@
--- For wrk: posts the lines of the file named by CASES, one after another from number FIRST on.
+-- For wrk: posts the lines of the file named by CASES, one after another.
 local bodies = {}
 for line in io.lines(os.getenv("CASES")) do
   bodies[#bodies + 1] = line
 end
-local at = tonumber(os.getenv("FIRST"))
+local at = 0
 wrk.method = "POST"
 wrk.headers["Content-Type"] = "application/json"
 request = function()
