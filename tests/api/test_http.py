@@ -11,7 +11,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from service.api import assessments as assessments_module
+from service.api import answers as answers_module
 from service.api import health as health_module
 from service.app import create_app
 from service.problems import PROBLEM_TYPES
@@ -201,9 +201,9 @@ def test_own_failure_says_nothing_of_its_insides(
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    monkeypatch.setattr(assessments_module, "assess_case", fail)
+    monkeypatch.setattr(answers_module, "assess_case", fail)
     with caplog.at_level(logging.ERROR):
-        response = client.post("/v1/assessments", json=case)
+        response = client.post("/v1/assessments", json={**case, "case_id": "not asked before"})
     assert response.status_code == 500
     assert response.content_type == "application/problem+json"
     assert response.get_json()["type"] == "/problems/internal-error"

@@ -125,8 +125,8 @@ def test_workers_are_counted_together_and_a_killed_one_takes_nothing_along(
     # The last byte of an answer is out before it is counted; from then on every worker agrees.
     service.wait(lambda: told(asked))
     assert all(told(asked) for _ in range(10))
-    hits = service.counted("ohmpath_cache_hits_total", cache="answers")
-    assert hits + service.counted("ohmpath_cache_misses_total", cache="answers") >= asked
+    hits = service.counted("ohmpath_cache_hits_total", cache="requests")
+    assert hits + service.counted("ohmpath_cache_misses_total", cache="requests") >= asked
 
     service.wait(lambda: len(service.workers()) == 2)
     for worker in service.workers():

@@ -254,7 +254,8 @@ def test_failures_of_the_engine_are_counted(
 
     monkeypatch.setattr(app.extensions[install_key], "for_equipment", fail)
     before = of(counted(client), "engine_failures_total")
-    assert client.post("/v1/assessments", json=case).status_code == 500
+    new = {**case, "case_id": "not asked before"}
+    assert client.post("/v1/assessments", json=new).status_code == 500
     assert client.get("/readyz").status_code == 503
     batch = client.post("/v1/assessments/batch", json=[case]).get_json()
     assert batch["summary"]["problems"] == {"internal-error": 1}

@@ -175,7 +175,7 @@ def test_worker_that_is_killed_is_replaced(start_service: Callable[..., tuple[st
         try:
             if requests.get(f"{url}/readyz", timeout=5).status_code == 200:
                 break
-        except requests.ConnectionError:
+        except (requests.ConnectionError, requests.Timeout):
             assert time.monotonic() < end
         time.sleep(0.2)
     process.send_signal(signal.SIGINT)

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from threading import local
 from typing import Any
 
-from service.api import assessments
+from service.api import answers
 from service.api.cases import assess_case
 from service.cli import main
 from service.inference.engine import Chainer
@@ -45,7 +45,7 @@ def failing(self: Chainer, tokens: Iterable[str]) -> Chaining:
 
 
 if __name__ == "__main__":
-    assessments.assess_case = noted  # type: ignore[assignment]
+    answers.assess_case = noted  # type: ignore[assignment]
     Chainer.run = failing  # type: ignore[method-assign]
     sys.argv[0] = "ohmpath"
     main()
