@@ -15,6 +15,7 @@ from service.observe.replay import Replayed, replay
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
 from service.settings import Settings, SettingsError
+from service.trials.difference import in_words
 
 # Exit codes; 2 is also click's, for a command line that cannot be carried out.
 DIFFERS, UNUSABLE = 1, 2
@@ -84,17 +85,7 @@ def _tell(one: Replayed, *, as_json: bool) -> None:
     by = " (decided by another content of the rule set)" if one.other_rules else ""
     click.secho(f"line {one.line}, {one.time}, trace {one.trace_id}{by}", bold=True)
     for key, change in one.differs.items():
-        click.echo(f"    {key}: {_change(change)}")
-
-
-def _change(change: Any) -> str:
-    if isinstance(change, list):
-        return ", ".join(change)
-    return f"{_shown(change['recorded'])} -> {_shown(change['replayed'])}"
-
-
-def _shown(value: Any) -> str:
-    return "none" if value is None else str(value)
+        click.echo(f"    {key}: {in_words(change)}")
 
 
 def _out(document: Any) -> None:

@@ -20,6 +20,7 @@ from service.graph.tree import Tree
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.shape import SCHEMAS
 from service.ruleset.source import RuleSetError
+from service.trials.difference import in_words
 from service.written_junit import Case, Suite, as_junit
 
 # Exit codes; 2 is also click's, for a command line that cannot be carried out.
@@ -238,7 +239,7 @@ def _print_trial(found: dict[str, Any]) -> None:
         if changes:
             click.secho(case["case_id"] or f"case {case['index']}", bold=True)
         for key, change in changes.items():
-            click.echo(f"    {key}: {_change(change)}")
+            click.echo(f"    {key}: {in_words(change)}")
     summary = found["summary"]
     counts = ", ".join(f"{key} {count}" for key, count in summary["differences"].items())
     said = f"{summary['changed']} of {_counted(summary['cases'], 'case')} differ"
@@ -247,16 +248,6 @@ def _print_trial(found: dict[str, Any]) -> None:
     )
     if found["errors"]:
         click.secho(f"{_counted(len(found['errors']), 'loss')} of safety", fg="red", bold=True)
-
-
-def _change(change: Any) -> str:
-    if isinstance(change, list):
-        return ", ".join(change)
-    return f"{_shown(change['installed'])} -> {_shown(change['candidate'])}"
-
-
-def _shown(value: Any) -> str:
-    return "none" if value is None else str(value)
 
 
 def _counted(count: int, what: str) -> str:

@@ -191,3 +191,15 @@ def _weaker(before: Precaution, after: Precaution) -> Iterator[str]:
 
 def _stops(rule: Rule) -> bool:
     return any(one.kind == "stop" for one in rule.consequences)
+
+
+def in_words(change: Any) -> str:
+    """One change of a difference as a line: what it was and what it is, or the precautions."""
+    if isinstance(change, list):
+        return ", ".join(change)
+    before, after = change.values()
+    return f"{_shown(before)} -> {_shown(after)}"
+
+
+def _shown(value: Any) -> str:
+    return "none" if value is None else str(value)
