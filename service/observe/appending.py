@@ -25,7 +25,7 @@ class Appending(Protocol):
 
 
 class AppendedFile:
-    """A file, opened for appending: a line is one write, which the system mixes with no other.
+    """A file, opened for appending: a line is one write, and begins a line of the file.
 
     A file that has been moved away or removed is made anew under its name.
     """
@@ -36,17 +36,21 @@ class AppendedFile:
         self._lock = Lock()  # between threads: one may not close what another writes to
         self._file, self._is = self._open()
         self._stale = False
-        self._cut = self._ends_cut()
 
     def append(self, line: bytes) -> None:
         """Write one line, which has its end. Raises OSError if it is not there, or not whole."""
         with self._lock:
             self._follow()
-            if self._cut:
-                line = b"\n" + line
-            written = os.write(self._file, line)
-            self._cut = written < len(line)
-            if self._cut:
+            # Between processes: the size grows while another one's write is under way, so that
+            # the end of the file tells of a line cut off only to who has its turn.
+            fcntl.lockf(self._file, fcntl.LOCK_EX)
+            try:
+                if self._ends_cut():
+                    line = b"\n" + line
+                written = os.write(self._file, line)
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN)
+            if written < len(line):
                 raise OSError(errno.ENOSPC, "a line was cut off", self._name)
 
     def reopen(self) -> None:
@@ -64,7 +68,7 @@ class AppendedFile:
         old = self._file
         self._file, self._is = self._open()
         os.close(old)
-        self._stale = self._cut = False
+        self._stale = False
 
     def _open(self) -> tuple[int, tuple[int, int]]:
         flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC
@@ -73,7 +77,7 @@ class AppendedFile:
         return file, (found.st_dev, found.st_ino)
 
     def _ends_cut(self) -> bool:
-        """Whether an earlier process has left a line without its end."""
+        """Whether the last line has no end: the disk was full, or its process was killed."""
         found = os.fstat(self._file)
         regular = stat.S_ISREG(found.st_mode) and found.st_size > 0
         return regular and os.pread(self._file, 1, found.st_size - 1) != b"\n"

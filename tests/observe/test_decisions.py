@@ -171,6 +171,36 @@ def test_line_that_was_left_cut_is_not_gone_on_with(tmp_path: Path) -> None:
     assert path.read_bytes() == b"whole\ncut\nnext\n"
 
 
+def test_line_that_another_process_left_cut_is_not_gone_on_with(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    out = AppendedFile(str(path))
+    with path.open("ab") as other:
+        other.write(b"cut")
+    out.append(b"next\n")
+    assert path.read_bytes() == b"cut\nnext\n"
+
+
+SLOW = """
+import fcntl, sys, time
+with open(sys.argv[1], "ab", buffering=0) as file:
+    fcntl.lockf(file, fcntl.LOCK_EX)
+    file.write(b"ha")
+    print(flush=True)
+    time.sleep(0.5)
+    file.write(b"lf\\n")
+"""
+
+
+def test_line_under_way_in_another_process_does_not_count_as_cut(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    command = [sys.executable, "-c", SLOW, path]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        other.stdout.readline()
+        AppendedFile(str(path)).append(b"next\n")
+    assert path.read_bytes() == b"half\nnext\n"
+
+
 def test_disk_that_fills_up_cuts_one_line_and_no_other(tmp_path: Path) -> None:
     path = tmp_path / "log"
     out = AppendedFile(str(path))
