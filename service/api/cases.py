@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import marshmallow as ma
 
 from service import at_work
 from service.api.request_schemas import CaseSchema
-from service.diagnosis.assessment import assess_document
+from service.diagnosis.assessment import assess_document, reasoner_for
 from service.diagnosis.case import CaseError
 from service.documents import Written
 from service.problems import invalid_request, pointer
@@ -32,33 +33,44 @@ def load_case(document: Any) -> dict[str, Any]:
     return loaded
 
 
-def assess_case(
-    catalogue: Catalogue, case: dict[str, Any], *, with_findings: bool = True
-) -> Written:
+def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> Written:
     """The assessment of a case that `load_case` has returned, as answered: `case_id` first.
 
     Raises:
         Problem: invalid-request, if the rule set cannot make sense of the case.
     """
-    at_work.begin()
-    try:
-        assessment = assess_document(catalogue, case, with_findings=with_findings)
-    except CaseError as error:
-        raise invalid_request(error.errors) from None
-    finally:
-        at_work.end()
+    with _worked_on():
+        assessment = assess_document(catalogue, case)
     if "case_id" not in case:
         return assessment
     own = {"case_id": case["case_id"]}
     return Written({**own, **assessment}, {**own, **assessment.written})
 
 
-def assessor(catalogue: Catalogue, brief: bool = False) -> Callable[[Any], dict[str, Any]]:
-    """From the JSON document of a case to its assessment, as both functions above raise Problem.
+def decide_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
+    """Of the assessment of such a case what was decided, and the hypotheses; raises Problem too."""
+    with _worked_on():
+        return reasoner_for(catalogue, case).decide(case)
 
-    brief: leave `findings` empty, which nobody will look at.
+
+@contextmanager
+def _worked_on() -> Iterator[None]:
+    at_work.begin()
+    try:
+        yield
+    except CaseError as error:
+        raise invalid_request(error.errors) from None
+    finally:
+        at_work.end()
+
+
+def assessor(catalogue: Catalogue, brief: bool = False) -> Callable[[Any], dict[str, Any]]:
+    """From the JSON document of a case to its assessment, as the functions above raise Problem.
+
+    brief: only what was decided.
     """
-    return lambda document: assess_case(catalogue, load_case(document), with_findings=not brief)
+    work = decide_case if brief else assess_case
+    return lambda document: work(catalogue, load_case(document))
 
 
 def errors_of(messages: Any) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from flask import Flask, Request, Response, current_app, g, request
 from flask.ctx import _AppCtxGlobals
 
 from service.api.answers import Answered, counted, kept, worked_out
-from service.api.cases import assess_case, load_case
+from service.api.cases import assess_case, decide_case, load_case
 from service.api.installed import installed
 from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
@@ -193,12 +193,12 @@ def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict
     decision_log: DecisionLog | None = current_app.extensions[_decision_log_key]
     if decision_log is not None and not decision_log.batches:
         decision_log = None
-    with_findings = not brief or decision_log is not None
+    work = decide_case if brief and decision_log is None else assess_case
 
     def assess(document: Any) -> dict[str, Any]:
         case = load_case(document)
         try:
-            answer = assess_case(catalogue, case, with_findings=with_findings)
+            answer = work(catalogue, case)
         except Exception as error:
             failed(error)
             raise

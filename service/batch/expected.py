@@ -69,6 +69,8 @@ def compare(wanted: Mapping[str, Wanted], assessment: Mapping[str, Any]) -> tupl
         Problem: invalid-request, for a fault that the rule set does not have: a slip of the pen in
             an expectation would otherwise look like a wrong diagnosis for ever.
     """
+    if not wanted:
+        return ()
     known = {row["fault"]: row["component"] for row in assessment["hypotheses"]}
     pools = {"fault": set(known), "component": {one for one in known.values() if one is not None}}
     errors = [

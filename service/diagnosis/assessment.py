@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
 from service.diagnosis import response
-from service.diagnosis.belief import Belief, believe, expected_information, history
+from service.diagnosis.belief import Belief, believe, history
 from service.diagnosis.bring import bring
 from service.diagnosis.case import VERIFY, Case, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
@@ -18,9 +18,10 @@ from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import Finding, find_all
+from service.diagnosis.information import expected_information
 from service.diagnosis.precautions import at_hand, figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
-from service.diagnosis.verification import NOT_RELEASED, required_checks, verify
+from service.diagnosis.verification import NOT_RELEASED, Release, required_checks, verify
 from service.documents import Written, fragments
 from service.inference.engine import Chainer
 from service.ruleset.catalogue import Catalogue
@@ -29,8 +30,10 @@ from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
 
-# Of so many cases that come to the same the answer is kept: some 40 kB each.
+# Of so many cases that come to the same the answer is kept, some 40 kB each, and of so many what
+# was decided, some 10 kB with what it rests on.
 ANSWERS_KEPT = 2048
+DECISIONS_KEPT = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,17 @@ class Reasoned:
     belief: Belief
 
 
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What is decided on that, and what else was worked out for it."""
+
+    decision: Decision
+    release: Release | None
+    conflicts: tuple[Conflict, ...]
+    proof: tuple[str, ...]  # the checks that prove the repairs made so far
+    information: Callable[[], Mapping[str, float]]  # bits, by check; worked out when called
+
+
 class Reasoner:
     """A rule set made ready: its chainer and its tables. Holds no state of any case."""
 
@@ -64,12 +78,13 @@ class Reasoner:
         self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
         self.answers: Callable[[Judged], Written] = lru_cache(answers_kept)(self._answer)
+        self._in_brief: Callable[[Judged], dict[str, Any]]
+        self._in_brief = lru_cache(DECISIONS_KEPT)(self._decided_in_brief)
 
-    def assess(self, document: Mapping[str, Any], *, with_findings: bool = True) -> Written:
+    def assess(self, document: Mapping[str, Any]) -> Written:
         """The assessment of a request document whose shape has been checked.
 
-        Parts of it are shared with other assessments: it is not to be changed. `findings` may be
-        left empty where only what was decided is wanted.
+        Parts of it are shared with other assessments: it is not to be changed.
 
         Raises:
             CaseError: what this rule set cannot make sense of, by JSON Pointer.
@@ -77,10 +92,13 @@ class Reasoner:
         case = read_case(self.rule_set, document)
         findings = find_all(self.rule_set, case)
         answer = self.answers(judge(self.rule_set, case, findings))
-        if not with_findings:
-            return answer
         own = {"findings": [response.finding(self.rule_set, one) for one in findings]}
         return Written({**answer, **own}, {**answer.written, **own})
+
+    def decide(self, document: Mapping[str, Any]) -> dict[str, Any]:
+        """Of the assessment of a document what was decided, and the hypotheses. As `assess`."""
+        case = read_case(self.rule_set, document)
+        return self._in_brief(judge(self.rule_set, case, find_all(self.rule_set, case)))
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
         """What the rules conclude from a request document, and what is believed. As `assess`."""
@@ -90,6 +108,19 @@ class Reasoner:
     def _answer(self, judged: Judged) -> Written:
         document = self.answer(self._reason(judged))
         return Written(document, fragments(document))
+
+    def _decided_in_brief(self, judged: Judged) -> dict[str, Any]:
+        reasoned = self._reason(judged)
+        decision = self._decide(reasoned).decision
+        conclusions = reasoned.conclusions
+        return {
+            "status": decision.status,
+            "next_check": decision.plan and response.in_brief(decision.plan),
+            "verdict": decision.verdict
+            and response.verdict(self.rule_set, reasoned.case, decision.verdict, conclusions),
+            "hypotheses": response.hypotheses(self.rule_set, self.model, reasoned.belief.posterior),
+            "rule_set": reference(self.rule_set),
+        }
 
     def _reason(self, judged: Judged) -> Reasoned:
         rule_set, model = self.rule_set, self.model
@@ -110,12 +141,11 @@ class Reasoner:
         )
         return Reasoned(case, findings, conclusions, belief)
 
-    def answer(self, reasoned: Reasoned) -> dict[str, Any]:
-        """The assessment, once everything has been reasoned out; `findings` are put in later."""
+    def _decide(self, reasoned: Reasoned) -> Decided:
         rule_set, model = self.rule_set, self.model
         case, findings = reasoned.case, reasoned.findings
         conclusions, belief = reasoned.conclusions, reasoned.belief
-        information = expected_information(model, belief.states)
+        information = cache(lambda: expected_information(model, belief.states))
         proof = required_checks(rule_set, case, conclusions, case.repairs)
         release = None
         clashes: tuple[Conflict, ...] = ()
@@ -126,6 +156,14 @@ class Reasoner:
             decision = decide(
                 rule_set, model, case, findings, conclusions, belief, information, clashes
             )
+        return Decided(decision, release, clashes, proof, information)
+
+    def answer(self, reasoned: Reasoned) -> dict[str, Any]:
+        """The assessment, once everything has been reasoned out; `findings` are put in later."""
+        rule_set, model, case = self.rule_set, self.model, reasoned.case
+        conclusions, belief = reasoned.conclusions, reasoned.belief
+        decided = self._decide(reasoned)
+        decision = decided.decision
         worked_out = figures(rule_set, case)
         now = applying_now(rule_set, conclusions, decision)
         listed = [
@@ -147,19 +185,27 @@ class Reasoner:
             "verdict": None
             if decision.verdict is None
             else response.verdict(rule_set, case, decision.verdict, conclusions),
-            "release": None if release is None else response.release(release),
+            "release": decided.release and response.release(decided.release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
             "findings": [],
             "precautions": listed,
             "bring": response.bring(
                 rule_set,
-                bring(rule_set, model, case, conclusions, belief.states, information, proof),
+                bring(
+                    rule_set,
+                    model,
+                    case,
+                    conclusions,
+                    belief.states,
+                    decided.information(),
+                    decided.proof,
+                ),
             ),
             "expected_cost": None
             if decision.weighing is None
             else response.expected_cost(decision.weighing),
-            "conflicts": [response.conflict(one) for one in clashes],
+            "conflicts": [response.conflict(one) for one in decided.conflicts],
             "reasons": [asdict(one) for one in decision.reasons],
             "explanation": explain(rule_set, model, belief, conclusions, decision),
             "rule_set": reference(rule_set),
@@ -214,17 +260,24 @@ def reasoner(catalogue: Catalogue, rule_set_id: str) -> Reasoner:
     return made[rule_set_id]
 
 
-def assess_document(
-    catalogue: Catalogue, document: Mapping[str, Any], *, with_findings: bool = True
-) -> Written:
-    """Assess a request document against the installed rule set for its equipment.
+def reasoner_for(catalogue: Catalogue, document: Mapping[str, Any]) -> Reasoner:
+    """The reasoner of the installed rule set for a request document's equipment.
 
     Raises:
-        CaseError: unknown equipment, or what its rule set cannot make sense of.
+        CaseError: unknown equipment.
     """
     equipment = document["equipment"]
     rule_set = catalogue.for_equipment(equipment)
     if rule_set is None:
         known = catalogue.equipment()
         raise CaseError([("/equipment", unknown("equipment", equipment, known, "equipment"))])
-    return reasoner(catalogue, rule_set.id).assess(document, with_findings=with_findings)
+    return reasoner(catalogue, rule_set.id)
+
+
+def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> Written:
+    """Assess a request document against the installed rule set for its equipment.
+
+    Raises:
+        CaseError: unknown equipment, or what its rule set cannot make sense of.
+    """
+    return reasoner_for(catalogue, document).assess(document)

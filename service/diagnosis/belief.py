@@ -16,9 +16,10 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from service.diagnosis.arrays import Index, Vector
 from service.diagnosis.chaining import Weight
 from service.diagnosis.findings import Finding
-from service.diagnosis.states import BeliefModel, Index, Vector
+from service.diagnosis.states import BeliefModel
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 # Kept apart from zero so that an excluded fault can still be shown, with probability 0.
@@ -50,13 +51,12 @@ class History:
 
 @dataclass(frozen=True, slots=True)
 class Belief:
-    """The posterior, and how each reading moved it."""
+    """The posterior, and what has moved it."""
 
     states: Vector  # (states,) of the equipment as it is now, sums to 1
     posterior: Vector  # (hypotheses,) what is wrong with it now, sums to 1
     likelihoods: tuple[tuple[Finding, Vector], ...]
     # standing findings and P(finding | course), (courses,)
-    steps: tuple[Vector, ...]  # by hypothesis, before the first reading, then after each
     past: History
     log_prior: Vector  # (courses,) before any reading, not normalised
     courses: Vector  # (courses,) sums to 1
@@ -127,27 +127,30 @@ def believe(
         by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
     prior = by_state[past.first] + past.log_chance
 
-    def shown(log_weights: Vector) -> Vector:
-        return by_fault(model, moved(model, normalised(log_weights), past))
-
     log_weights = prior
-    steps = [shown(log_weights)]
     likelihoods: list[tuple[Finding, Vector]] = []
     for finding in findings:
         if finding.superseded or finding.invalid:
             continue
         row = likelihood(model, finding, persists)[past.stages[finding.stage]]
         likelihoods.append((finding, row))
-        log_weights = log_weights + np.log(row)
-        steps.append(shown(log_weights))
     if likelihoods:
         # Summed in one fixed order at the end, so that the order of readings changes no digit.
         ordered = sorted(likelihoods, key=lambda pair: (pair[0].stage, pair[0].check))
         log_weights = prior + np.sum([np.log(row) for _, row in ordered], axis=0)
     courses = normalised(log_weights)
     states = moved(model, courses, past)
-    steps[-1] = by_fault(model, states)
-    return Belief(states, steps[-1], tuple(likelihoods), tuple(steps), past, prior, courses)
+    return Belief(states, by_fault(model, states), tuple(likelihoods), past, prior, courses)
+
+
+def steps(model: BeliefModel, belief: Belief) -> list[Vector]:
+    """The probability of each hypothesis before the first reading and after each, (hypotheses,)."""
+    past, log_weights = belief.past, belief.log_prior
+    out = []
+    for _, row in belief.likelihoods:
+        out.append(by_fault(model, moved(model, normalised(log_weights), past)))
+        log_weights = log_weights + np.log(row)
+    return [*out, belief.posterior]
 
 
 # For as long as the model is there; of each, so many priors.
@@ -194,8 +197,20 @@ def by_fault(model: BeliefModel, states: Vector) -> Vector:
 
     Two faults at once count for the one that caused the other, or half for each.
     """
-    out: Vector = states @ model.to_fault
-    return out
+    caused = np.where(model.by_chance, 0.5 * states, states)
+    return _by_fault(model, caused, np.where(model.by_chance, caused, 0.0))
+
+
+def there(model: BeliefModel, states: Vector) -> Vector:
+    """Probability that each hypothesis is there, alone or not: (states,) → (hypotheses,)."""
+    return _by_fault(model, states, states)
+
+
+def _by_fault(model: BeliefModel, first: Vector, second: Vector) -> Vector:
+    """What states have for the first of their faults and for the second, (states,) each, summed."""
+    many = len(model.hypotheses)
+    out = np.bincount(model.first, first, many)
+    return (out + np.bincount(model.second, second, many + 1)[:many]).astype(np.float64)
 
 
 def by_remedy(model: BeliefModel, states: Vector) -> Vector:
@@ -215,70 +230,6 @@ def pair_probabilities(
         if len(faults) == 2:
             out[faults[0], faults[1]] = float(chances[group])
     return out
-
-
-def by_set(model: BeliefModel, states: Vector) -> Vector:
-    """P(set of remedies, outcome) of all checks: (states,) → (sets, outcomes).
-
-    Sets of one size at a time: one `reduceat` over a table so wide takes ten times as long.
-    """
-    width = model.by_size[0].outcomes.shape[2]
-    out = np.empty((len(model.set_starts), width))
-    for sets, members, outcomes in model.by_size:
-        out[sets] = np.matmul(states[members][:, None, :], outcomes)[:, 0, :]
-    return out
-
-
-def plogp(probabilities: Vector) -> Vector:
-    """p·log2 p elementwise; 0·log 0 = 0."""
-    out: Vector = np.log2(np.maximum(probabilities, np.finfo(float).tiny))
-    out *= probabilities
-    return out
-
-
-def expected_information(model: BeliefModel, states: Vector) -> dict[str, float]:
-    """Expected drop, in bits, of the entropy over sets of remedies, by check to be carried out.
-
-    de Kleer & Williams 1987, Artificial Intelligence 32: the next measurement of least expected
-    entropy.
-    """
-    joint = by_set(model, states)
-    sets = np.add.reduceat(states, model.set_starts)
-    # H(set) - H(set | outcome), over (sets, outcomes of all checks)
-    by_outcome = plogp(joint).sum(axis=0) - plogp(joint.sum(axis=0))
-    gains = np.add.reduceat(by_outcome, model.outcome_starts) - plogp(sets).sum()
-    return dict(zip(model.tables, np.maximum(gains, 0.0).tolist(), strict=True))
-
-
-def information_about(model: BeliefModel, states: Vector, fault: str, check: str) -> float:
-    """Expected drop, in bits, of the entropy of whether a fault is there, if `check` is made."""
-    there = model.has_fault[:, model.index(fault)]
-    with_it = np.stack([there, 1.0 - there]) * states  # (2, states)
-    joint = with_it @ model.tables[check]  # (2, outcomes)
-    gain = plogp(joint).sum() - plogp(joint.sum(axis=0)).sum() - plogp(joint.sum(axis=1)).sum()
-    return max(float(gain), 0.0)
-
-
-def information_again(
-    model: BeliefModel, states: Vector, findings: Sequence[Finding], persists: float
-) -> dict[str, float]:
-    """Expected drop, in bits, of the entropy over sets of remedies, by reading to be taken again.
-
-    A second reading says the same, or something else: P(same | state) is `persists` and the rest
-    times the likelihood of the first, as in `likelihood`.
-    """
-    if not findings:
-        return {}
-    rows = [model.tables[one.check] @ np.array(one.evidence) for one in findings]
-    same = persists + (1.0 - persists) * np.stack(rows, axis=1)  # (states, readings)
-    joint = np.add.reduceat(states[:, None] * same, model.set_starts)
-    sets = np.add.reduceat(states, model.set_starts)
-    other = sets[:, None] - joint
-    gains = -plogp(sets).sum()
-    for part in (joint, np.maximum(other, 0.0)):
-        gains = gains + plogp(part).sum(axis=0) - plogp(part.sum(axis=0))
-    names = [one.check for one in findings]
-    return dict(zip(names, np.maximum(gains, 0.0).tolist(), strict=True))
 
 
 def decibans(before: float, after: float) -> float:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.diagnosis.arrays import Vector
+from service.diagnosis.belief import there
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.states import BeliefModel, Vector
+from service.diagnosis.states import BeliefModel
 from service.ruleset.model import RuleSet
 
 # So many faults are named for a part, if they have this share in its being needed.
@@ -97,12 +99,10 @@ def _parts(rule_set: RuleSet, model: BeliefModel, states: Vector) -> tuple[Part,
         chance * costs.second_visit > costs.price_classes[price].carry
         for chance, price in zip(chances, prices, strict=True)
     ]
-    with_it = (model.needs_part[:, worth] * states[:, None]).T @ model.has_fault
-    rows = iter(with_it)  # (parts worth it, hypotheses)
     found = []
-    for part, chance, price, brought in zip(model.parts, chances, prices, worth, strict=True):
-        if brought:
-            faults = next(rows)
+    for row, (part, chance, price) in enumerate(zip(model.parts, chances, prices, strict=True)):
+        if worth[row]:
+            faults = there(model, model.needs_part[:, row] * states)
             order = np.argsort(-faults, kind="stable")[:FAULTS_NAMED]
             named = [model.hypotheses[i] for i in order if faults[i] > NAMED_FROM * chance]
             found.append(Part(part, chance, price, tuple(named)))

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.diagnosis.arrays import Mask, Vector
 from service.diagnosis.belief import Belief, normalised, repeated
 from service.diagnosis.chaining import Contradiction
 from service.diagnosis.findings import Finding
-from service.diagnosis.states import BeliefModel, Mask, Vector
+from service.diagnosis.states import BeliefModel
 from service.ruleset.header import Tuning
 from service.ruleset.model import UNLISTED_FAULT
 

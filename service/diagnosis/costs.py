@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.diagnosis.arrays import Vector
 from service.diagnosis.planning import Candidate
-from service.diagnosis.states import BeliefModel, Vector
+from service.diagnosis.states import BeliefModel
 from service.ruleset.header import Costs
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
-from service.diagnosis.belief import Belief, information_about, information_again
+from service.diagnosis.belief import Belief
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
 from service.diagnosis.findings import INCONCLUSIVE, Finding
+from service.diagnosis.information import information_about, information_again
 from service.diagnosis.planning import (
     Candidate,
     Plan,
@@ -66,10 +68,13 @@ def decide(
     findings: Sequence[Finding],
     conclusions: Conclusions,
     belief: Belief,
-    information: Mapping[str, float],
+    information: Callable[[], Mapping[str, float]],
     conflicts: Sequence[Conflict],
 ) -> Decision:
-    """The decision for a case. `information`: what each check promises, in bits."""
+    """The decision for a case.
+
+    information: tells what each check promises, in bits. Not asked where nothing hangs on it.
+    """
     standing = {finding.check: finding for finding in findings if finding.stands}
     stopped = bool(conclusions.stops)
 
@@ -78,7 +83,8 @@ def decide(
         return needs(rule_set, model, case, belief, fault, standing, lacking, stopped=stopped)
 
     def among(names: Iterable[str]) -> list[Candidate]:
-        return candidates(rule_set, information, case, conclusions, names)
+        asked = tuple(names)
+        return candidates(rule_set, information(), case, conclusions, asked) if asked else []
 
     leading, confidence = leader(rule_set, model, belief, case.required_confidence)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
@@ -104,11 +110,15 @@ def decide(
         if verdict is None:
             reasons += slips(rule_set, stopped_by(conclusions), standing)
         return Decision("stop-work", None, verdict, reasons)
-    offered = among(unanswered(rule_set, findings))
+
+    @cache
+    def offered() -> list[Candidate]:
+        return among(unanswered(rule_set, findings))
+
     weighing = None
     by_costs = case.costs is not None and case.required_confidence <= LEAST_CONFIDENCE
     if case.costs is not None:
-        weighing = weigh(rule_set, model, case.costs, belief.states, offered)
+        weighing = weigh(rule_set, model, case.costs, belief.states, offered())
         if by_costs and verdict is not None and weighing.remedy != verdict.fault.remedy:
             # The likeliest remedy is no verdict where another costs less to begin with.
             verdict = None
@@ -116,14 +126,16 @@ def decide(
     def about_second(fault: Fault) -> Plan | None:
         """What tells whether a suspected second fault is there: a check, or a second reading."""
         because = f"It tells whether {fault.title} has come on top of the fault already found."
-        telling = _telling(model, belief, offered, fault.id)
+        telling = _telling(model, belief, offered(), fault.id)
         if telling is not None:
             return plan(rule_set, telling, because)
         again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
         return None if again is None else plan(rule_set, again, because, recheck=True)
 
     if verdict is not None:
-        rather = _cheaper_first(rule_set, weighing, offered)
+        rather = None
+        if weighing is not None:
+            rather = _cheaper_first(rule_set, weighing, offered())
         for fault, _ in verdict.also_suspected:
             if rather is None:
                 rather = about_second(fault)
@@ -138,11 +150,11 @@ def decide(
         because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
         return _next(plan(rule_set, again, because, recheck=True), weighing)
     promised = _promised_again(rule_set, model, findings, belief)
-    found = candidates(rule_set, {**information, **promised}, case, conclusions, promised)
+    found = candidates(rule_set, {**information(), **promised}, case, conclusions, promised)
     again_offered = [replace(one, again=True, preferred=False) for one in found]
     least = rule_set.tuning.least_information
     bad = set(_abnormal(rule_set, standing))
-    best = choose([*offered, *(one for one in again_offered if one.check.id in bad)], least)
+    best = choose([*offered(), *(one for one in again_offered if one.check.id in bad)], least)
     if best is None:  # nothing is left that was not read: what was found good may not be
         best = choose(again_offered, least)
     # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
@@ -197,10 +209,10 @@ def _promised_again(
 
 
 def _cheaper_first(
-    rule_set: RuleSet, weighing: Weighing | None, offered: Sequence[Candidate]
+    rule_set: RuleSet, weighing: Weighing, offered: Sequence[Candidate]
 ) -> Plan | None:
     """The check that costs say is worth doing although the verdict is sure enough."""
-    if weighing is None or weighing.go_on is None or not weighing.worth_going_on:
+    if weighing.go_on is None or not weighing.worth_going_on:
         return None
     best = next(one for one in offered if one.check.id == weighing.check)
     saved = weighing.replace_now - weighing.go_on

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, decibans
+from service.diagnosis.arrays import Vector
+from service.diagnosis.belief import Belief, decibans, steps
 from service.diagnosis.chaining import Conclusions, FiredRule
 from service.diagnosis.decision import Decision
+from service.diagnosis.findings import Finding
 from service.diagnosis.states import BeliefModel
 from service.ruleset.model import UNLISTED_FAULT, Consequence, Predicate, RuleSet
 
@@ -25,7 +28,8 @@ def explain(
     decision: Decision,
 ) -> dict[str, Any]:
     """The `explanation` of a response: a summary, each reading's moves, the rules that fired."""
-    readings = [_moves(model, belief, position) for position in range(len(belief.likelihoods))]
+    moves = zip(belief.likelihoods, pairwise(steps(model, belief)), strict=True)
+    readings = [_moves(model, finding, *move) for (finding, _), move in moves]
     return {
         "summary": _summary(rule_set, readings, conclusions, decision),
         "readings": readings,
@@ -33,9 +37,7 @@ def explain(
     }
 
 
-def _moves(model: BeliefModel, belief: Belief, position: int) -> dict[str, Any]:
-    finding, _ = belief.likelihoods[position]
-    before, after = belief.steps[position], belief.steps[position + 1]
+def _moves(model: BeliefModel, finding: Finding, before: Vector, after: Vector) -> dict[str, Any]:
     order = np.argsort(-np.abs(after - before), kind="stable")[:MOVED_SHOWN]
     return {
         "reading": finding.reading.index,

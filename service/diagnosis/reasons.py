@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.belief import Belief
+from service.diagnosis.arrays import Vector
+from service.diagnosis.belief import Belief, by_fault
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.findings import Finding, measure_of
-from service.diagnosis.states import BeliefModel, Vector
+from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import WORTH_NAMING
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
@@ -45,7 +46,7 @@ def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tupl
     reasons = [Reason("no-fault-present", text)]
     resting = np.where(model.dormant, belief.states, 0.0)
     if resting.sum() >= WORTH_NAMING:
-        listed = _listed(_worth_naming(model, resting @ model.to_fault)[:MOST_NAMED])
+        listed = _listed(_worth_naming(model, by_fault(model, resting))[:MOST_NAMED])
         text = f"there is a chance of {resting.sum():.0%} that a fault comes and goes, and rested"
         text += f": {listed}" if listed else ""
         text += ". Have the user note when it happens; if it comes back, begin with these."

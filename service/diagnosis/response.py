@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import pair_probabilities
 from service.diagnosis.bring import Bring
 from service.diagnosis.case import Case
@@ -18,7 +19,7 @@ from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_
 from service.diagnosis.nameplate import NameplateValue
 from service.diagnosis.planning import Plan, withdraws
 from service.diagnosis.precautions import StandingPrecaution, fill
-from service.diagnosis.states import BeliefModel, Vector
+from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import Verdict
 from service.diagnosis.verification import Release, required_checks
 from service.frozen import Frozen
@@ -237,6 +238,13 @@ def next_check(
         "minutes": check.minutes,
         "precautions": precautions,
     }
+
+
+def in_brief(plan: Plan) -> dict[str, Any]:
+    """What of `next_check` says which it is."""
+    if plan.preparation is not None:
+        return {"id": plan.preparation.id, "kind": "preparation"}
+    return {"id": plan.check.id, "kind": plan.check.kind}
 
 
 def verdict(

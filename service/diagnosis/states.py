@@ -16,14 +16,11 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.diagnosis.arrays import Index, Mask, Vector
+from service.diagnosis.outcomes import Outcomes, side_by_side
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
 from service.ruleset.repairs import cured_by
-
-Vector = NDArray[np.float64]
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 
 # Under this no outcome of a pair is put: a slip of the hand must stay possible.
 LEAST_CHANCE = 1e-5
@@ -41,14 +38,6 @@ class Repair(NamedTuple):
 
     goes_to: Index  # (states,)
     cures: Mask  # (states,) nothing is left
-
-
-class SetsOfSize(NamedTuple):
-    """The sets of remedies that have the same number of states, with their part of the tables."""
-
-    sets: Index  # (sets,)
-    states: Index  # (sets, size)
-    outcomes: Vector  # (sets, size, outcomes of all checks): the tables side by side
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
@@ -73,11 +62,11 @@ class BeliefModel:
     dormant: Mask  # (states,) a fault that comes and goes, and does not act now
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
-    by_size: tuple[SetsOfSize, ...]
-    outcome_starts: Index  # (checks,) the first column of each among the outcomes of all checks
+    outcomes: Outcomes  # the tables side by side
     parts: tuple[str, ...]
     needs_part: Vector  # (states, parts) of 0 and 1
-    to_fault: Vector  # (states, hypotheses): a pair's cause has it whole, else each has a half
+    first: Index  # (states,) index into `hypotheses`
+    second: Index  # (states,) the same for the other of two faults, else one past the last
     has_fault: Vector  # (states, hypotheses) of 0 and 1
     needs_remedy: Vector  # (states, remedies) of 0 and 1
     repairs: Mapping[str, Repair]  # by remedy
@@ -111,7 +100,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
     states = tuple(State(faults, one) for faults in groups for one in shares[faults])
 
     shape = (len(states), len(hypotheses))
-    to_fault, has_fault = np.zeros(shape), np.zeros(shape)
+    has_fault = np.zeros(shape)
     needs_remedy = np.zeros((len(states), len(remedies)))
     by_chance = np.zeros(len(states), dtype=np.bool_)
     for row, state in enumerate(states):
@@ -120,11 +109,10 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         for name in state.faults:
             has_fault[row, order[name]] = 1.0
             needs_remedy[row, remedy_of[order[name]]] = 1.0
-            to_fault[row, order[name]] = 0.5 if by_chance[row] else float(name == state.faults[0])
     sets = [remedy_set(state.faults) for state in states]
     starts = [i for i, one in enumerate(sets) if i == 0 or one != sets[i - 1]]
+    set_starts = np.array(starts, dtype=np.intp)
     tables = {check.id: _table(rule_set, check, states) for check in rule_set.checks.values()}
-    widths = [table.shape[1] for table in tables.values()]
     wanted = [parts_of(rule_set, state) for state in states]
     parts = tuple(sorted(frozenset().union(*wanted)))
     position = {state: row for row, state in enumerate(states)}
@@ -140,7 +128,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         },
         faults_starts=np.cumsum([0, *(len(shares[faults]) for faults in groups[:-1])]),
         by_chance=by_chance,
-        set_starts=np.array(starts, dtype=np.intp),
+        set_starts=set_starts,
         condition_of={
             name: np.array([state.condition == name for state in states])
             for name in rule_set.conditions
@@ -153,28 +141,17 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
             for symptom in rule_set.symptoms
         },
         tables=tables,
-        by_size=_by_size(starts, np.hstack(list(tables.values()))),
-        outcome_starts=np.cumsum([0, *widths[:-1]]),
+        outcomes=side_by_side(list(tables.values()), set_starts),
         parts=parts,
         needs_part=np.array([[part in one for part in parts] for one in wanted], float, order="F"),
-        to_fault=np.asfortranarray(to_fault),
+        first=np.array([order[state.faults[0]] for state in states]),
+        second=np.array([order[s.faults[1]] if len(s.faults) == 2 else len(order) for s in states]),
         has_fault=np.asfortranarray(has_fault),
         needs_remedy=np.asfortranarray(needs_remedy),
         repairs={
             name: after_repair(rule_set, states, position, name) for name in rule_set.remedies
         },
     )
-
-
-def _by_size(starts: Sequence[int], outcomes: Vector) -> tuple[SetsOfSize, ...]:
-    """The sets by size; states begin a set at `starts` and have the rows of `outcomes`."""
-    sizes = np.diff([*starts, len(outcomes)])
-    found = []
-    for size in np.unique(sizes):
-        sets = np.flatnonzero(sizes == size)
-        states = np.array(starts, dtype=np.intp)[sets][:, None] + np.arange(size)
-        found.append(SetsOfSize(sets, states, outcomes[states]))
-    return tuple(found)
 
 
 def parts_of(rule_set: RuleSet, state: State) -> frozenset[str]:

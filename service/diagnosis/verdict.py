@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.belief import Belief, by_remedy
+from service.diagnosis.belief import Belief, by_remedy, there
 from service.diagnosis.case import Case
 from service.diagnosis.findings import Finding
 from service.diagnosis.states import BeliefModel
@@ -60,19 +60,18 @@ def leader(
 
 def _likeliest(model: BeliefModel, belief: Belief, remedy: int) -> str:
     """The most probable fault of a remedy."""
-    there = belief.states @ model.has_fault
-    return model.hypotheses[int(np.argmax(np.where(model.remedy_of == remedy, there, -1.0)))]
+    chances = np.where(model.remedy_of == remedy, there(model, belief.states), -1.0)
+    return model.hypotheses[int(np.argmax(chances))]
 
 
 def second_faults(model: BeliefModel, belief: Belief, leading: str) -> dict[str, float]:
     """Other faults that may well be there beside the leading one, the most probable first."""
     with_it = model.has_fault[:, model.index(leading)] * belief.states
-    there = with_it @ model.has_fault
-    order = np.argsort(-there, kind="stable")
+    chances = there(model, with_it)
     return {
-        model.hypotheses[i]: float(there[i])
-        for i in order
-        if there[i] >= IN_DOUBT and model.hypotheses[i] != leading
+        model.hypotheses[i]: float(chances[i])
+        for i in np.argsort(-chances, kind="stable")
+        if chances[i] >= IN_DOUBT and model.hypotheses[i] != leading
     }
 
 
@@ -149,10 +148,10 @@ def make_verdict(
     proven: Collection[str],
 ) -> Verdict:
     remedy = rule_set.faults[fault].remedy
-    there = belief.states @ model.has_fault
+    chances = there(model, belief.states)
     group = sorted(
         (
-            (name, float(there[model.index(name)]))
+            (name, float(chances[model.index(name)]))
             for name, other in rule_set.faults.items()
             if other.remedy == remedy
         ),

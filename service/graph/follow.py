@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from service.diagnosis.arrays import Vector
 from service.diagnosis.assessment import Reasoned, Reasoner
 from service.diagnosis.belief import repeated
-from service.diagnosis.states import Vector
 from service.graph.tree import Ask, End, Found, LeftOut, Node, Tree, Warned, Way
 
 LEAST_PROBABILITY = 0.05

@@ -16,13 +16,13 @@ import pytest
 from service.diagnosis.belief import (
     Belief,
     believe,
-    expected_information,
     history,
     pair_probabilities,
 )
 from service.diagnosis.case import read_case
 from service.diagnosis.chaining import Weight
 from service.diagnosis.findings import find_all
+from service.diagnosis.information import expected_information
 from service.diagnosis.states import BeliefModel, belief_model
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 from tests.diagnosis.documents import drawn, seen

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 
 from service.diagnosis.assessment import Reasoner
-from service.diagnosis.belief import believe, expected_information, history
+from service.diagnosis.belief import believe, history
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
+from service.diagnosis.information import expected_information
 from service.diagnosis.planning import unmet
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import READY, reading

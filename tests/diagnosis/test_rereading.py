@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from service.diagnosis.assessment import Reasoner
-from service.diagnosis.belief import information_again
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import find_all
+from service.diagnosis.information import information_again
 from service.diagnosis.states import State
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import carry_on, request, seen

@@ -162,7 +162,7 @@ def test_the_cause_comes_first_even_where_its_effect_is_surer(
     for faults, chance in chances.items():
         states[model.position[State(faults, None)]] = chance
     past = history(reasoner.rule_set, model, [])
-    belief = Belief(states, by_fault(model, states), (), (), past, states, states)
+    belief = Belief(states, by_fault(model, states), (), past, states, states)
     leading, confidence = leader(reasoner.rule_set, model, belief, required)
     assert leading == pair[first]
     assert confidence == pytest.approx((0.92, 0.97)[first])

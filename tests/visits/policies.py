@@ -15,7 +15,7 @@ import numpy as np
 from numpy.random import Generator
 
 from service.diagnosis import assessment, decision
-from service.diagnosis.belief import expected_information
+from service.diagnosis.information import expected_information
 from service.diagnosis.planning import Candidate
 
 Choose = Callable[[list[Candidate]], Candidate | None]
