@@ -13,8 +13,8 @@ from service.inference.rules import EngineError, Firing, TokenRule
 
 def causal_order(
     stratum: Sequence[TokenRule], before: Iterable[str], fired: Iterable[int]
-) -> tuple[tuple[Firing, ...], frozenset[str]]:
-    """The firings of one stratum, causes first, and the tokens that hold after it.
+) -> tuple[Firing, ...]:
+    """The firings of one stratum, causes first.
 
     `before` are the tokens that hold before the stratum, `fired` positions in it in any order.
     The result depends on the set `fired` alone: again and again the rules are passed in list
@@ -44,4 +44,4 @@ def causal_order(
         if holds != (rule.id in names):
             done = "did not fire" if holds else "fired"
             raise EngineError(f"rule {rule.id} {done} against its premises")
-    return tuple(firings), frozenset(have)
+    return tuple(firings)

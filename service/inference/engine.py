@@ -79,33 +79,47 @@ class Chainer:
 
 
 class _Process:
-    """What must not cross a fork: the engine, its lock (a lost thread may hold it), the memo."""
+    """What must not cross a fork: the engine, its lock (a lost thread may hold it), the memos."""
 
     def __init__(self, strata: Strata, memo_size: int) -> None:
         self.pid = os.getpid()
         self._strata = strata
+        self._premises = [
+            frozenset(token for rule in rules for token in (*rule.all_of, *rule.none_of))
+            for rules in strata
+        ]
         self._lock = Lock()
         self._engines: tuple[_StratumEngine, ...] | None = None
         self._sids = count()
         self.firings: Callable[[frozenset[str]], tuple[Firing, ...]] = lru_cache(memo_size)(
             self._chain
         )
+        # Most strata have few premises: what they are told of many cases is the same.
+        self._of: Callable[[int, frozenset[str]], tuple[Firing, ...]] = lru_cache(memo_size)(
+            self._run
+        )
 
     def _chain(self, given: frozenset[str]) -> tuple[Firing, ...]:
         have = given
         firings: list[Firing] = []
         with self._lock:
-            if self._engines is None:
-                self._engines = _build(self._strata)
-            for engine in self._engines:
-                try:
-                    fired = engine.run(str(next(self._sids)), have)
-                finally:
-                    if not engine.usable:
-                        self._engines = None
-                ordered, have = causal_order(engine.rules, have, fired)
-                firings += ordered
+            for at, premises in enumerate(self._premises):
+                fired = self._of(at, have & premises)
+                have = have.union(*(firing.derived for firing in fired))
+                firings += fired
         return tuple(firings)
+
+    def _run(self, at: int, have: frozenset[str]) -> tuple[Firing, ...]:
+        """The firings of one stratum on those of its premises that hold."""
+        if self._engines is None:
+            self._engines = _build(self._strata)
+        engine = self._engines[at]
+        try:
+            fired = engine.run(str(next(self._sids)), have)
+        finally:
+            if not engine.usable:
+                self._engines = None
+        return causal_order(engine.rules, have, fired)
 
 
 def _build(strata: Strata) -> tuple[_StratumEngine, ...]:

@@ -115,7 +115,9 @@ def test_the_memo_changes_no_answer_and_is_bounded(drawn, token_sets, monkeypatc
         assert small.run(tokens) == expected
         assert large.run(tokens) == expected
     assert small._process.firings.cache_info().currsize == 7
+    assert small._process._of.cache_info().currsize == 7
     assert plain._process.firings.cache_info().currsize == 0
+    assert plain._process._of.cache_info().currsize == 0
 
     def no_engine(*_):
         raise AssertionError("asked the engine for what is known")
@@ -124,6 +126,31 @@ def test_the_memo_changes_no_answer_and_is_bounded(drawn, token_sets, monkeypatc
     assert large.run(token_sets[0]).firings == large.run([*token_sets[0], "other/t"]).firings
     with pytest.raises(AssertionError):
         plain.run(token_sets[0])
+
+
+def test_a_stratum_is_run_once_for_what_it_can_tell_apart(rule, monkeypatch):
+    rules = [rule("first", "a/x", "", "s/x"), rule("second", "b/y", "s/x", "s/y")]
+    expected = {
+        tokens: Chainer(rules).run(tokens) for tokens in [("a/x", "b/y"), ("a/x",), ("b/y",), ()]
+    }
+    chainer, asked = Chainer(rules), []
+    run = adapter._StratumEngine.run
+
+    def watched(self, sid, have):
+        asked.append((self.rules[0].id, have))
+        return run(self, sid, have)
+
+    monkeypatch.setattr(adapter._StratumEngine, "run", watched)
+    for tokens, answer in expected.items():
+        assert chainer.run(tokens) == answer
+    assert asked == [
+        ("first", {"a/x"}),
+        ("second", {"s/x", "b/y"}),
+        ("second", {"s/x"}),
+        ("first", set()),
+        ("second", {"b/y"}),
+        ("second", set()),
+    ]
 
 
 def test_an_answer_cannot_be_changed_by_who_got_it(rule):

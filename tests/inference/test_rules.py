@@ -190,10 +190,9 @@ def test_causes_come_before_effects_in_list_order(rule):
         rule("cause", "a/x", "", "s/cause"),
         rule("idle", "a/never", "", ""),
     ]
-    firings, have = causal_order(stratum, {"a/x"}, [2, 0, 1])
+    firings = causal_order(stratum, {"a/x"}, [2, 0, 1])
     assert [one.rule for one in firings] == ["second", "cause", "effect"]
     assert firings[2] == Firing("effect", ("s/cause",), (), ("s/effect",))
-    assert have == {"a/x", "s/cause", "s/effect"}
 
 
 @pytest.mark.parametrize(
@@ -214,5 +213,4 @@ def test_an_answer_that_does_not_follow_is_refused(rule, fired, complaint):
     ]
     with pytest.raises(EngineError, match=complaint):
         causal_order(stratum, {"a/x"}, fired)
-    firings, _ = causal_order(stratum, {"a/x"}, [0])
-    assert [one.rule for one in firings] == ["seen"]
+    assert [one.rule for one in causal_order(stratum, {"a/x"}, [0])] == ["seen"]
