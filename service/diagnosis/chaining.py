@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -91,16 +91,17 @@ def conclude(rule_set: RuleSet, chaining: Chaining) -> Conclusions:
                 case _:
                     pass
 
+    ids = _ids(chaining.tokens)
     return Conclusions(
-        states=_ids(chaining.tokens, "state"),
-        excluded=_ids(chaining.tokens, "exclude"),
+        states=ids("state"),
+        excluded=ids("exclude"),
         weights=tuple(weights),
-        admitted=_ids(chaining.tokens, "admit"),
-        barred=_ids(chaining.tokens, "bar"),
+        admitted=ids("admit"),
+        barred=ids("bar"),
         lacking=frozenset(lacking),
-        preferred=_ids(chaining.tokens, "prefer"),
-        required=_ids(chaining.tokens, "require"),
-        follow_up=_ids(chaining.tokens, "follow-up"),
+        preferred=ids("prefer"),
+        required=ids("require"),
+        follow_up=ids("follow-up"),
         stops=tuple(stops),
         contradictions=tuple(contradictions),
         fired=tuple(fired.values()),
@@ -117,6 +118,10 @@ def _nameplate_tokens(rule_set: RuleSet) -> frozenset[str]:
     return frozenset(one.token for one in rule_set.predicates if one.subject == "nameplate")
 
 
-def _ids(tokens: Iterable[str], kind: str) -> frozenset[str]:
-    prefix = f"{kind}/"
-    return frozenset(token[len(prefix) :] for token in tokens if token.startswith(prefix))
+def _ids(tokens: Iterable[str]) -> Callable[[str], frozenset[str]]:
+    """What stands behind each kind of token: by kind, its ids."""
+    by_kind: dict[str, list[str]] = {}
+    for token in tokens:
+        kind, _, rest = token.partition("/")
+        by_kind.setdefault(kind, []).append(rest)
+    return lambda kind: frozenset(by_kind.get(kind, ()))
