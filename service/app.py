@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from flask import Flask
 
 from service.api.assessments import assessments
@@ -23,6 +26,14 @@ from service.ruleset.catalogue import Catalogue
 from service.settings import Settings
 
 
+class App(Flask):
+    """Without views that are coroutines, which Flask would look for in every request."""
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """The view itself."""
+        return func
+
+
 def create_app(settings: Settings | None = None) -> Flask:
     """The application with its rule sets loaded.
 
@@ -32,7 +43,7 @@ def create_app(settings: Settings | None = None) -> Flask:
         SettingsError: if they, or the environment where they are not given, cannot be used.
     """
     chosen = Settings.from_environment() if settings is None else settings
-    app = Flask("service", static_folder=None)
+    app = App("service", static_folder=None)
     observe(app, chosen)
     limit_bodies(app, chosen.max_body_bytes, chosen.max_batch_bytes)
     app.url_map.strict_slashes = True

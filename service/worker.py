@@ -25,10 +25,10 @@ from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
 from service import at_work
+from service.arrival import has_come, let_read, nothing_has_come, take_no_more
 from service.deadline import ReadDeadline, install
 from service.documents import dump_json
 from service.guard.headers import FIELDS
-from service.heads import head_has_come, let_read, nothing_has_come, throw_away
 from service.observe import metrics
 from service.problems import (
     ADDRESS_TOO_LONG,
@@ -115,9 +115,9 @@ class ProblemWorker(ThreadWorker):
         super().set_accept_enabled(enabled)
 
     def enqueue_req(self, conn: Any) -> None:
-        """Give a request to a thread, once its head is there."""
+        """Give a request to a thread, once it is there."""
         read_ahead = conn.parser is not None and conn.parser.unreader.buf.getvalue()
-        if read_ahead or self.cfg.is_ssl or head_has_come(conn.sock):
+        if read_ahead or self.cfg.is_ssl or has_come(conn.sock):
             conn.data_ready = True
             super().enqueue_req(conn)
             return
@@ -127,19 +127,22 @@ class ProblemWorker(ThreadWorker):
         self.poller.register(conn.sock, selectors.EVENT_READ, arrived)
 
     def on_pending_socket_readable(self, conn: Any, client: Any) -> None:
-        """More of a head has come."""
-        if head_has_come(client):
+        """More of a request has come."""
+        if has_come(client):
             let_read(client)
             super().on_pending_socket_readable(conn, client)
 
     def murder_pending(self) -> None:
-        """Close the connections on which no head has come in time."""
+        """Close the connections on which no request has come in time, or have it refused."""
         now = time.monotonic()
         for conn in [one for one in self.pending_conns if one.timeout <= now]:
+            if take_no_more(conn.sock):
+                let_read(conn.sock)
+                super().on_pending_socket_readable(conn, conn.sock)
+                continue
             self.pending_conns.remove(conn)
             self.poller.unregister(conn.sock)
             self.nr_conns -= 1
-            throw_away(conn.sock)
             conn.close()
 
     def _cap_keepalive(self, deadline: float) -> None:
