@@ -10,9 +10,13 @@ import argparse
 import shutil
 import statistics
 import sys
+import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
+from pathlib import Path
 
+from tests.api.exploring import explore, key_of_an_explorer
 from tests.breaking import attacks
 from tests.breaking.running import service
 from tests.breaking.soak import soak
@@ -30,20 +34,13 @@ def main() -> None:
     parser.add_argument("--requests", type=int, default=200_000, help="of the soak")
     parser.add_argument("--pool", type=int, default=4_000, help="different ones of these")
     parser.add_argument("--warm-up", type=int, default=40_000)
-    parser.add_argument("--only", choices=["stop", "kill", "engine", "slow", "proxy", "soak"])
+    parser.add_argument("--examples", type=int, default=500, help="of each operation, made up")
+    parser.add_argument("--only", choices=list(ATTACKS))
     chosen = parser.parse_args()
-    todo: dict[str, Callable[[], None]] = {
-        "stop": lambda: stop(chosen),
-        "kill": lambda: kill(chosen),
-        "engine": lambda: attacks.break_the_engine(rounds=chosen.times),
-        "slow": lambda: slow(chosen),
-        "proxy": lambda: proxy(chosen),
-        "soak": lambda: soaked(chosen),
-    }
-    for name, work in todo.items():
+    for name, attack in ATTACKS.items():
         if chosen.only in (None, name):
             begun = time.monotonic()
-            work()
+            attack(chosen)
             print(f"{name}: done in {time.monotonic() - begun:.0f} s", flush=True)
 
 
@@ -74,6 +71,19 @@ def proxy(chosen: argparse.Namespace) -> None:
         print(f"  one of two instances killed behind nginx: {record}", flush=True)
 
 
+def engine(chosen: argparse.Namespace) -> None:
+    attacks.break_the_engine(rounds=chosen.times)
+
+
+def explored(chosen: argparse.Namespace) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        token, keys = key_of_an_explorer(Path(folder))
+        with service(OHMPATH_KEYS=str(keys)) as running:
+            made = partial(explore, running.url, Path(folder), token=token)
+            answers = made(examples=chosen.examples, seconds=3600)
+    print(f"  requests made from the document: {dict(sorted(answers.items()))}", flush=True)
+
+
 def soaked(chosen: argparse.Namespace) -> None:
     with service() as running:
         found = soak(running, chosen.requests, pool=chosen.pool, warm_up=chosen.warm_up)
@@ -82,6 +92,16 @@ def soaked(chosen: argparse.Namespace) -> None:
     if any(grown > MOST_GROWTH for grown in found.growth.values()):
         sys.exit(f"memory has grown by more than {MOST_GROWTH:.0%}")
 
+
+ATTACKS: dict[str, Callable[[argparse.Namespace], None]] = {
+    "stop": stop,
+    "kill": kill,
+    "engine": engine,
+    "slow": slow,
+    "proxy": proxy,
+    "explore": explored,
+    "soak": soaked,
+}
 
 if __name__ == "__main__":
     main()
