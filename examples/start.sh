@@ -24,7 +24,7 @@ make_environment "$root/.venv" docker/requirements.txt
 # Asked before starting, so that it is not another program that answers below.
 "$bin/python" - "$port" <<'PY' || exit 1
 import sys
-from service.server import why_not_bindable
+from service.running.server import why_not_bindable
 
 reason = why_not_bindable("127.0.0.1", int(sys.argv[1]))
 sys.exit(f"{reason} (here: PORT=8081 sh examples/start.sh)" if reason else 0)

@@ -1,5 +1,5 @@
 """`python -m service` is the same as `ohmpath`."""
 
-from service.cli import main
+from service.commands.main import main
 
 main(prog_name="ohmpath")

@@ -17,7 +17,7 @@ multiprocess.prepare()
 bind = "127.0.0.1:8080"
 workers = 2
 # Assessing holds the interpreter lock; threads only keep slow clients from blocking others.
-worker_class = "service.worker.ProblemWorker"
+worker_class = "service.running.worker.ProblemWorker"
 threads = 16
 timeout = 30
 graceful_timeout = 10
@@ -38,8 +38,8 @@ control_socket_disable = True
 def on_starting(server: Any) -> None:
     """Look at the addresses before anything listens on them; let workers count; have SIGHUP take
     over rule sets."""
-    from service.reloading import ReloadingArbiter
-    from service.server import refuse_open_door
+    from service.running.reloading import ReloadingArbiter
+    from service.running.server import refuse_open_door
     from service.settings import Settings
 
     refuse_open_door(server.cfg.address, Settings.from_environment())
@@ -52,7 +52,7 @@ def on_starting(server: Any) -> None:
 
 def when_ready(server: Any) -> None:
     """Look again, at the sockets as they are: some come from outside, already open."""
-    from service.server import refuse_open_door, warn_of_open_door
+    from service.running.server import refuse_open_door, warn_of_open_door
     from service.settings import Settings
 
     addresses = [one.getsockname() for one in server.LISTENERS]

@@ -21,9 +21,9 @@ from service.batch.run import Form, Result, Tally, assess_items
 from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
-from service.deadline import received, renew
 from service.observe import metrics
 from service.problems import Problem
+from service.running.deadline import received, renew
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 

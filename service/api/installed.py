@@ -6,8 +6,8 @@ from typing import Any
 
 from flask import Flask, current_app, g
 
-from service.board import Published
 from service.ruleset.catalogue import Catalogue
+from service.running.board import Published
 
 install_key = "ohmpath-catalogue"
 settings_key = "ohmpath-settings"

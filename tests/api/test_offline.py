@@ -18,13 +18,13 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner, Result
 
-from service import offline
 from service.api.examples import BATCH, BATCH_TABLE
 from service.batch.items import from_documents
 from service.batch.kept import CannotGoOn
 from service.batch.ordered import Processes, ordered
 from service.batch.run import Tally
-from service.cli import main
+from service.commands import offline
+from service.commands.main import main
 
 COUNT = 11
 

@@ -17,7 +17,6 @@ import pytest
 from click.testing import CliRunner, Result
 from distributed import LocalCluster
 
-from service import offline
 from service.api.examples import BATCH
 from service.batch import cluster as module
 from service.batch.cluster import Cluster
@@ -25,7 +24,8 @@ from service.batch.items import from_documents
 from service.batch.kept import Kept, lines_of
 from service.batch.ordered import ordered
 from service.batch.run import Form, assess_items
-from service.cli import main
+from service.commands import offline
+from service.commands.main import main
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from flask.testing import FlaskClient
 from service.api.response_schemas import STATUSES
 from service.app import create_app
 from service.candidates import Job, work
-from service.cli import main
+from service.commands.main import main
 from service.diagnosis.assessment import assess_document
 from service.guard.access import PATHS, SCOPES
 from service.physics.calculations import calculate

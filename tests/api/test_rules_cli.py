@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from jsonschema import Draft202012Validator
 from ruamel.yaml import YAML
 
-from service.cli import main
+from service.commands.main import main
 from service.ruleset.build import FILES
 from service.ruleset.catalogue import bundled_rules
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from service.api import answers
 from service.api.cases import assess_case
-from service.cli import main
+from service.commands.main import main
 from service.inference.engine import Chainer
 from service.inference.rules import Chaining, EngineError
 from service.ruleset.catalogue import Catalogue

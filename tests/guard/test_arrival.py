@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from service.arrival import has_come, let_read, nothing_has_come, take_no_more
+from service.running.arrival import has_come, let_read, nothing_has_come, take_no_more
 
 HEAD = b"POST / HTTP/1.1\r\nHost: here\r\n"
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from service.cli import main
+from service.commands.main import main
 from service.guard.key_file import KeyFile
 from service.guard.keys import find, read_keys
 

@@ -12,7 +12,7 @@ import pytest
 
 from service import gunicorn_conf
 from service.guard.listening import is_loopback, reachable
-from service.server import OpenDoorError, refuse_open_door, warn_of_open_door
+from service.running.server import OpenDoorError, refuse_open_door, warn_of_open_door
 from service.settings import Settings
 
 KEYS = Settings.from_environment({"OHMPATH_KEYS": "/etc/keys"})

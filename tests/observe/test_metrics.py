@@ -170,5 +170,5 @@ def test_folder_of_a_server_that_is_being_replaced_is_let_alone(tmp_path: Path) 
 
 
 def test_command_line_counts_nothing_before_it_serves() -> None:
-    script = "import sys, service.cli; sys.exit('prometheus_client' in sys.modules)"
+    script = "import sys, service.commands.main; sys.exit('prometheus_client' in sys.modules)"
     subprocess.run([sys.executable, "-c", script], cwd=ROOT, check=True)

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from service.api.cases import assess_case, assessor, load_case
-from service.cli import main
+from service.commands.main import main
 from service.observe.decisions import entry
 from service.observe.replay import replay
 from service.ruleset.catalogue import Catalogue, bundled_rules

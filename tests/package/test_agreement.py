@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from service import __version__, cli, gunicorn_conf
+from service import __version__, gunicorn_conf
 from service.api import trials
 from service.app import create_app
+from service.commands import main
 from service.documents import MAX_BODY_BYTES
 from service.settings import TRIAL_SECONDS, Settings
 from service.trials import sandbox
@@ -52,7 +53,7 @@ def health_command() -> list[str]:
 
 
 def test_the_port() -> None:
-    (default,) = (one.default for one in cli.serve.params if one.name == "port")
+    (default,) = (one.default for one in main.serve.params if one.name == "port")
     command = json.loads(instructions("CMD")[0])
     assert instructions("EXPOSE") == [str(PORT)]
     assert command == ["serve", "--host", "0.0.0.0", "--port", str(default)]

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from service.acceptance import Job, handed_over, hashes, work
-from service.board import Board, Published
-from service.reloading import MOST_CHARACTERS, MOST_ERRORS
 from service.ruleset import catalogue as catalogue_module
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.codes import CODES
+from service.running.acceptance import Job, handed_over, hashes, work
+from service.running.board import Board, Published
+from service.running.reloading import MOST_CHARACTERS, MOST_ERRORS
 from tests.ruleset.rigged import RIG
 
 CASES = """\

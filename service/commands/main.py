@@ -14,13 +14,13 @@ import click
 from service import __version__
 from service.api.cases import assessor
 from service.batch.kept import CannotGoOn
+from service.commands.keys import keys as keys_group
+from service.commands.replay import replay_command
+from service.commands.rules import rules as rules_group
 from service.documents import dump_indented, parse_json
 from service.guard.keys import KeysError
-from service.keys_cli import keys as keys_group
 from service.observe import logs, multiprocess
 from service.problems import Problem
-from service.replay_cli import replay_command
-from service.rules_cli import rules as rules_group
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import RuleSetError
 from service.settings import Settings, SettingsError
@@ -64,7 +64,7 @@ def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
     signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
     multiprocess.prepare()  # before anything that counts is imported
     from service.app import create_app
-    from service.server import OpenDoorError, Server, refuse_open_door, why_not_bindable
+    from service.running.server import OpenDoorError, Server, refuse_open_door, why_not_bindable
 
     try:
         refuse_open_door([(host, port)], settings)
@@ -142,7 +142,7 @@ def batch(
     results appear under their name once they are complete. The workers of a Dask cluster use the
     rule sets that OHMPATH_RULES names where they run, which must be the same as here.
     """
-    from service import offline
+    from service.commands import offline
 
     if scheduler is not None and processes is not None:
         raise click.UsageError("--processes is for this machine; leave it out with --scheduler")

@@ -1,8 +1,8 @@
 """New rule sets on SIGHUP, if there is nothing wrong with them: what the master does.
 
-A process of its own checks them (`service.acceptance`), while the master goes on minding its
-workers. Accepted, they are published to the workers as they were checked; each takes them over
-between two requests (`service.worker`), so that no worker ends and no connection is closed.
+A process of its own checks them (`service.running.acceptance`), while the master goes on minding
+its workers. Accepted, they are published to the workers as they were checked; each takes them over
+between two requests (`service.running.worker`), so that no worker ends and no connection is closed.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from typing import Any, Literal
 
 from gunicorn.arbiter import Arbiter
 
-from service.acceptance import Job, handed_over, hashes
 from service.api.installed import install, install_key, publish, settings_key
-from service.board import Published
-from service.closing import let_no_more_in
 from service.diagnosis.assessment import reasoner
 from service.observe import metrics
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
+from service.running.acceptance import Job, handed_over, hashes
+from service.running.board import Published
+from service.running.closing import let_no_more_in
 from service.settings import Settings
 from service.trials.sandbox import Apart, Limits
 
@@ -117,7 +117,9 @@ class ReloadingArbiter(Arbiter):
         try:
             rules = None if settings.rules is None else settings.rules.absolute()
             limits = Limits(settings.trial_seconds, settings.trial_mebibytes * 2**20)
-            self._work = Apart("service.acceptance", Job(rules, hashes(self._catalogue)), limits)
+            self._work = Apart(
+                "service.running.acceptance", Job(rules, hashes(self._catalogue)), limits
+            )
         except OSError as error:
             self._conclude("refused", [_not_checked(f"The check could not be started: {error}.")])
 

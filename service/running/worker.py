@@ -25,8 +25,6 @@ from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
 from service import at_work
-from service.arrival import has_come, let_read, nothing_has_come, take_no_more
-from service.deadline import ReadDeadline, install
 from service.documents import dump_json
 from service.guard.headers import FIELDS
 from service.observe import metrics
@@ -38,8 +36,10 @@ from service.problems import (
     MEDIA_TYPE,
     Problem,
 )
+from service.running.arrival import has_come, let_read, nothing_has_come, take_no_more
+from service.running.deadline import ReadDeadline, install
+from service.running.successor import successor
 from service.settings import Settings
-from service.successor import successor
 
 
 class ProblemWorker(ThreadWorker):

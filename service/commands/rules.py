@@ -10,7 +10,8 @@ from typing import Any, BinaryIO, TypeVar
 
 import click
 
-from service import authoring
+from service.commands import authoring
+from service.commands.written_junit import Case, Suite, as_junit
 from service.documents import dump_indented
 from service.graph.dot import as_dot
 from service.graph.follow import LEAST_PROBABILITY
@@ -21,7 +22,6 @@ from service.ruleset.catalogue import Catalogue
 from service.ruleset.shape import SCHEMAS
 from service.ruleset.source import RuleSetError
 from service.trials.difference import in_words
-from service.written_junit import Case, Suite, as_junit
 
 # Exit codes; 2 is also click's, for a command line that cannot be carried out.
 FOUND, TROUBLE, LOST = 1, 2, 3

@@ -1,7 +1,7 @@
 """Whether the rule sets on disk may take the place of those in use: a process of its own tells.
 
-Run as `python -m service.acceptance` by `service.trials.sandbox`. It reads the files once; what it
-accepts it hands over as it was checked, so that nothing else can be installed.
+Run as `python -m service.running.acceptance` by `service.trials.sandbox`. It reads the files once;
+what it accepts it hands over as it was checked, so that nothing else can be installed.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from service.api.graph import forget_drawings
 from service.api.health import prove
 from service.api.installed import install, published_key
 from service.api.observing import watch_caches
-from service.board import Board
+from service.running.board import Board
 
 
 class Successor:

@@ -1,0 +1,1 @@
+"""Running under gunicorn: the server and its workers, and how rule sets are reloaded."""
