@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, partial
 from itertools import combinations
 from typing import NamedTuple
 
@@ -112,7 +111,8 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
     sets = [remedy_set(state.faults) for state in states]
     starts = [i for i, one in enumerate(sets) if i == 0 or one != sets[i - 1]]
     set_starts = np.array(starts, dtype=np.intp)
-    tables = {check.id: _table(rule_set, check, states) for check in rule_set.checks.values()}
+    ends = _Ends.of(states)
+    tables = {check.id: _table(rule_set, check, ends) for check in rule_set.checks.values()}
     wanted = [parts_of(rule_set, state) for state in states]
     parts = tuple(sorted(frozenset().union(*wanted)))
     position = {state: row for row, state in enumerate(states)}
@@ -294,16 +294,38 @@ def _given(
     return {condition: out[condition] for condition in shares}
 
 
-def _table(rule_set: RuleSet, check: Check, states: tuple[State, ...]) -> Vector:
+class _Ends(NamedTuple):
+    """What the rows of states are made of: few are different, since pairs have those of faults."""
+
+    rows: Sequence[tuple[str, str | None]]  # a fault and a condition
+    first: Index  # (states,) which of `rows` the first of the faults has
+    last: Index  # (states,) the same for the last of them
+    conditions: Sequence[str | None]
+    condition: Index  # (states,) index into `conditions`
+    two: Mask  # (states,) whether they are two
+
+    @classmethod
+    def of(cls, states: Sequence[State]) -> _Ends:
+        rows: dict[tuple[str, str | None], int] = {}
+        conditions: dict[str | None, int] = {}
+        first = [rows.setdefault((s.faults[0], s.condition), len(rows)) for s in states]
+        last = [rows.setdefault((s.faults[-1], s.condition), len(rows)) for s in states]
+        condition = [conditions.setdefault(s.condition, len(conditions)) for s in states]
+        two = np.array([len(s.faults) == 2 for s in states])
+        indices = (np.array(one, dtype=np.intp) for one in (first, last, condition))
+        first_of, last_of, condition_of = indices
+        return cls(tuple(rows), first_of, last_of, tuple(conditions), condition_of, two)
+
+
+def _table(rule_set: RuleSet, check: Check, ends: _Ends) -> Vector:
     """P(outcome | state), (states, outcomes)."""
     tuning = rule_set.tuning
     blend = tuning.unlisted_component if check.scope == "component" else tuning.unlisted_function
-    row = cache(partial(check.row, unlisted_blend=blend))  # pairs have the rows of their faults
-    first = np.array([row(s.faults[0], s.condition) for s in states])
-    last = np.array([row(s.faults[-1], s.condition) for s in states])
-    healthy = np.array([check.healthy(s.condition) for s in states])
-    two = np.array([len(s.faults) == 2 for s in states])
-    out: Vector = np.where(two[:, None], combined(first, last, healthy, dominance(check)), first)
+    rows = np.array([check.row(*one, unlisted_blend=blend) for one in ends.rows])
+    healthy = np.array([check.healthy(one) for one in ends.conditions])[ends.condition]
+    first, last = rows[ends.first], rows[ends.last]
+    both = combined(first, last, healthy, dominance(check))
+    out: Vector = np.where(ends.two[:, None], both, first)
     return out
 
 

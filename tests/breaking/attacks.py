@@ -249,7 +249,7 @@ def go_on_unheard(**service_options: Any) -> None:
         assert right[0] == 200
         assert asked(running.port, {"equipment": "toaster"})[0] == 422
         talk_nonsense(running.port)
-        with under_load(running.port, clients=4) as record:
+        with under_load(running.port, clients=1) as record:
             running.hang_up()
             wait_for(lambda: running.ready()["last_reload"], 120, told="the reload")
         assert set(record.outcomes) == {"200"}, str(record)

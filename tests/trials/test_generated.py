@@ -111,14 +111,14 @@ def parts(raw: bytes, form: Any) -> Submission:
     return Submission((Part("body", raw, form),))
 
 
-@many(200)
+@many(100)
 @given(valid(WHOLE))
 def test_valid_rule_sets(whole: dict[str, Any]) -> None:
     whole["cases"] = CASES
     assert outcome(parts(as_json(whole), "json")) in {"usable", "unusable"}
 
 
-@many(300)
+@many(150)
 @given(nearly_valid(WHOLE))
 def test_nearly_valid_rule_sets(whole: dict[str, Any]) -> None:
     if isinstance(whole.get("cases", []), list):
@@ -126,19 +126,19 @@ def test_nearly_valid_rule_sets(whole: dict[str, Any]) -> None:
     outcome(parts(as_json(whole), "json"))
 
 
-@many(1000)
+@many(500)
 @given(hostile_text(TEXT))
 def test_hostile_texts(raw: bytes) -> None:
     outcome(parts(raw, "yaml"))
 
 
-@many(500)
+@many(250)
 @given(hostile_text(TEXT))
 def test_hostile_texts_as_json(raw: bytes) -> None:
     assert outcome(parts(raw, "json")) == "malformed-json" or raw.strip()[:1] in b'0123456789"-tfn['
 
 
-@many(400)
+@many(200)
 @given(st.one_of(merge_patches(WHOLE), json_patches(WHOLE)))
 def test_changes(changes: Any) -> None:
     outcome(parts(as_json({"base": "rig", "changes": changes, "cases": CASES}), "json"))
