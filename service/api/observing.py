@@ -212,7 +212,9 @@ def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict
 
 def watch_caches(catalogue: Catalogue) -> None:
     """Have counted what is kept for these rule sets, in place of those before."""
-    _watch("answers", [reasoner(catalogue, name).answers for name in catalogue.ids()])
+    reasoners = [reasoner(catalogue, name) for name in catalogue.ids()]
+    _watch("answers", [one.answers for one in reasoners])
+    _watch("decisions", [one.decisions for one in reasoners])
     _watch("requests", [kept(catalogue)])
 
 

@@ -78,8 +78,8 @@ class Reasoner:
         self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
         self.answers: Callable[[Judged], Written] = lru_cache(answers_kept)(self._answer)
-        self._in_brief: Callable[[Judged], dict[str, Any]]
-        self._in_brief = lru_cache(DECISIONS_KEPT)(self._decided_in_brief)
+        self.decisions: Callable[[Judged], dict[str, Any]]
+        self.decisions = lru_cache(DECISIONS_KEPT)(self._decided_in_brief)
 
     def assess(self, document: Mapping[str, Any]) -> Written:
         """The assessment of a request document whose shape has been checked.
@@ -98,7 +98,7 @@ class Reasoner:
     def decide(self, document: Mapping[str, Any]) -> dict[str, Any]:
         """Of the assessment of a document what was decided, and the hypotheses. As `assess`."""
         case = read_case(self.rule_set, document)
-        return self._in_brief(judge(self.rule_set, case, find_all(self.rule_set, case)))
+        return self.decisions(judge(self.rule_set, case, find_all(self.rule_set, case)))
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
         """What the rules conclude from a request document, and what is believed. As `assess`."""
