@@ -16,10 +16,8 @@ as yet is told too ("first time", over one connection).
 
 from __future__ import annotations
 
-import copy
 import json
 import os
-import random
 import socket
 import statistics
 import subprocess
@@ -31,15 +29,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from http.client import HTTPConnection
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from service.api.cases import load_case
-from service.diagnosis.assessment import Judged, judge
-from service.diagnosis.case import read_case
-from service.diagnosis.findings import find_all
-from service.ruleset.catalogue import Catalogue
-from tests.bench.make_cases import cases as any_cases
-from tests.bench.make_cases import distinct, repeated
+from tests.bench.make_cases import alike, distinct, repeated
 
 ROOT = Path(__file__).resolve().parents[2]
 ROUNDS = 5
@@ -96,32 +88,6 @@ def load(url: str, cases: Path, seconds: int, connections: int) -> Load:
     return Load(requests / duration * 1e6, p99 / 1e3, errors)
 
 
-def same_sets(count: int) -> Iterator[dict[str, Any]]:
-    """So many cases of 200 visits with other values that mean the same."""
-    catalogue, known = Catalogue.load(), set[tuple[str, Judged]]()
-    visits = list(any_cases(200))
-    rng = random.Random(7)
-    for number in range(count):
-        visit = visits[number % len(visits)]
-        case = copy.deepcopy(visit)
-        for reading in case.get("readings", []):
-            if isinstance(reading.get("value"), int | float):
-                reading["value"] = float(f"{reading['value'] * rng.gauss(1, 0.003):.6g}")
-        if judged(catalogue, case) != judged(catalogue, visit):
-            case = visit
-        known.add((visit["equipment"], judged(catalogue, case)))
-        yield {**case, "case_id": f"case-{number}"}
-    print(f"other values: {len(known)} finding sets")
-
-
-def judged(catalogue: Catalogue, document: dict[str, Any]) -> Judged:
-    """What a case comes to."""
-    rule_set = catalogue.for_equipment(document["equipment"])
-    assert rule_set is not None
-    case = read_case(rule_set, load_case(document))
-    return judge(rule_set, case, find_all(rule_set, case))
-
-
 def answered_once(url: str, cases: Path) -> float:
     """How many s it takes to answer every case once, one after another."""
     talk = HTTPConnection(url.removeprefix("http://"), timeout=60)
@@ -167,7 +133,7 @@ def main() -> None:
         for kind, make, count in (
             ("distinct", distinct, CASES),
             ("repeated", repeated, CASES),
-            ("other values", same_sets, OTHER_VALUES),
+            ("other values", alike, OTHER_VALUES),
         ):
             cases = Path(folder) / f"{kind}.ndjson"
             with cases.open("w", encoding="utf-8") as out:

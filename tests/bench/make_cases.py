@@ -3,7 +3,8 @@
 Each is one of the rule sets' own cases, cut off after some of its readings and with the measured
 values changed a little. The same number gives the same file. With `distinct` after the number no
 two are alike but for their ids; with `repeated` they are of a tenth as many visits, again and
-again with other values, which mean the same unless a limit is near.
+again with other values, which mean the same unless a limit is near; with `alike` they are of 200
+visits, with other values that surely mean the same.
 """
 
 from __future__ import annotations
@@ -18,7 +19,14 @@ from typing import Any
 
 from ruamel.yaml import YAML
 
-RULES = Path(__file__).resolve().parents[2] / "rules"
+from service.api.cases import load_case
+from service.diagnosis.assessment import Judged, judge
+from service.diagnosis.case import read_case
+from service.diagnosis.findings import find_all
+from service.ruleset.catalogue import Catalogue
+
+ROOT = Path(__file__).resolve().parents[2]
+RULES = ROOT / "rules"
 SPREAD = 0.03  # of a value, as a share of it
 
 
@@ -75,7 +83,33 @@ def repeated(count: int, seed: int = 1) -> Iterator[dict[str, Any]]:
         yield {**case, "case_id": f"case-{number}"}
 
 
-KINDS = {"any": cases, "distinct": distinct, "repeated": repeated}
+def alike(count: int) -> Iterator[dict[str, Any]]:
+    """So many cases of 200 visits with other values that mean the same."""
+    catalogue, known = Catalogue.load(), set[tuple[str, Judged]]()
+    visits = list(cases(200))
+    rng = random.Random(7)
+    for number in range(count):
+        visit = visits[number % len(visits)]
+        case = copy.deepcopy(visit)
+        for reading in case.get("readings", []):
+            if isinstance(reading.get("value"), int | float):
+                reading["value"] = float(f"{reading['value'] * rng.gauss(1, 0.003):.6g}")
+        if judged(catalogue, case) != judged(catalogue, visit):
+            case = visit
+        known.add((visit["equipment"], judged(catalogue, case)))
+        yield {**case, "case_id": f"case-{number}"}
+    print(f"{len(known)} finding sets", file=sys.stderr)
+
+
+def judged(catalogue: Catalogue, document: dict[str, Any]) -> Judged:
+    """What a case comes to."""
+    rule_set = catalogue.for_equipment(document["equipment"])
+    assert rule_set is not None
+    case = read_case(rule_set, load_case(document))
+    return judge(rule_set, case, find_all(rule_set, case))
+
+
+KINDS = {"any": cases, "distinct": distinct, "repeated": repeated, "alike": alike}
 
 
 def main() -> None:
