@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections import Counter
@@ -55,7 +56,7 @@ def explore(
     assert done.returncode == 0, done.stdout[-5000:] + done.stderr[-2000:]
     return Counter(
         (
-            entry["request"]["url"].partition("/v1/")[2].partition("/")[0],
+            re.split("[/?]", entry["request"]["url"].partition("/v1/")[2])[0],
             entry["response"]["status"],
         )
         for entry in json.loads(exchanges.read_text())["log"]["entries"]
