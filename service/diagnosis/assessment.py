@@ -97,13 +97,15 @@ class Reasoner:
 
     def decide(self, document: Mapping[str, Any]) -> dict[str, Any]:
         """Of the assessment of a document what was decided, and the hypotheses. As `assess`."""
-        case = read_case(self.rule_set, document)
-        return self.decisions(judge(self.rule_set, case, find_all(self.rule_set, case)))
+        return self.decisions(self._judged(document))
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
         """What the rules conclude from a request document, and what is believed. As `assess`."""
+        return self._reason(self._judged(document))
+
+    def _judged(self, document: Mapping[str, Any]) -> Judged:
         case = read_case(self.rule_set, document)
-        return self._reason(judge(self.rule_set, case, find_all(self.rule_set, case)))
+        return judge(self.rule_set, case, find_all(self.rule_set, case))
 
     def _answer(self, judged: Judged) -> Written:
         document = self.answer(self._reason(judged))

@@ -127,13 +127,13 @@ def believe(
         by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
     prior = by_state[past.first] + past.log_chance
 
-    log_weights = prior
     likelihoods: list[tuple[Finding, Vector]] = []
     for finding in findings:
         if finding.superseded or finding.invalid:
             continue
         row = likelihood(model, finding, persists)[past.stages[finding.stage]]
         likelihoods.append((finding, row))
+    log_weights = prior
     if likelihoods:
         # Summed in one fixed order at the end, so that the order of readings changes no digit.
         ordered = sorted(likelihoods, key=lambda pair: (pair[0].stage, pair[0].check))

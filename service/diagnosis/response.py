@@ -209,8 +209,7 @@ def next_check(
     step, check = plan.preparation, plan.check
     if step is not None:
         return {
-            "id": step.id,
-            "kind": "preparation",
+            **in_brief(plan),
             "title": step.title,
             "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
             "how": [fill(line, worked_out) for line in step.how],
@@ -224,8 +223,7 @@ def next_check(
             "precautions": precautions,
         }
     return {
-        "id": check.id,
-        "kind": check.kind,
+        **in_brief(plan),
         "title": check.title,
         "why": plan.because,
         "how": [fill(line, worked_out) for line in check.how],

@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
@@ -20,6 +20,8 @@ from service.diagnosis.arrays import Index, Mask, Vector
 from service.diagnosis.outcomes import Outcomes, side_by_side
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
 from service.ruleset.repairs import cured_by
+
+_T = TypeVar("_T")
 
 # Under this no outcome of a pair is put: a slip of the hand must stay possible.
 LEAST_CHANCE = 1e-5
@@ -306,15 +308,20 @@ class _Ends(NamedTuple):
 
     @classmethod
     def of(cls, states: Sequence[State]) -> _Ends:
-        rows: dict[tuple[str, str | None], int] = {}
-        conditions: dict[str | None, int] = {}
-        first = [rows.setdefault((s.faults[0], s.condition), len(rows)) for s in states]
-        last = [rows.setdefault((s.faults[-1], s.condition), len(rows)) for s in states]
-        condition = [conditions.setdefault(s.condition, len(conditions)) for s in states]
-        two = np.array([len(s.faults) == 2 for s in states])
-        indices = (np.array(one, dtype=np.intp) for one in (first, last, condition))
-        first_of, last_of, condition_of = indices
-        return cls(tuple(rows), first_of, last_of, tuple(conditions), condition_of, two)
+        first = [(one.faults[0], one.condition) for one in states]
+        last = [(one.faults[-1], one.condition) for one in states]
+        rows, of_rows = _different([*first, *last])
+        conditions, condition = _different([one.condition for one in states])
+        two = np.array([len(one.faults) == 2 for one in states])
+        many = len(states)
+        return cls(rows, of_rows[:many], of_rows[many:], conditions, condition, two)
+
+
+def _different(values: Sequence[_T]) -> tuple[Sequence[_T], Index]:
+    """The different ones of some values, and which of these each of the values is."""
+    known: dict[_T, int] = {}
+    which = [known.setdefault(one, len(known)) for one in values]
+    return tuple(known), np.array(which, dtype=np.intp)
 
 
 def _table(rule_set: RuleSet, check: Check, ends: _Ends) -> Vector:

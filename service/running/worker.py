@@ -137,8 +137,7 @@ class ProblemWorker(ThreadWorker):
         now = time.monotonic()
         for conn in [one for one in self.pending_conns if one.timeout <= now]:
             if take_no_more(conn.sock):
-                let_read(conn.sock)
-                super().on_pending_socket_readable(conn, conn.sock)
+                self.on_pending_socket_readable(conn, conn.sock)
                 continue
             self.pending_conns.remove(conn)
             self.poller.unregister(conn.sock)
