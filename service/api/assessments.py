@@ -7,7 +7,7 @@ from flask import Response, request
 from service.api.answers import answered
 from service.api.body import read_json
 from service.api.examples import NO_HEAT
-from service.api.installed import installed
+from service.api.installed import installed, itself
 from service.api.observing import decided, stage
 from service.api.openapi import ServiceBlueprint
 from service.api.request_schemas import CaseSchema
@@ -38,7 +38,7 @@ def assess() -> Response:
     Send the whole case each time, with the readings taken so far; the answer is the next check to
     do, or the fault found and its remedy. Nothing is stored.
     """
-    raw = read_json(request)
+    raw = read_json(itself(request))
     with stage("assess"):
         found = answered(installed(), raw)
     decided(found, raw)

@@ -9,6 +9,7 @@ from weakref import WeakKeyDictionary
 from flask import Flask, Response, after_this_request, current_app, request
 
 from service.api.errors import handle_problem
+from service.api.installed import itself
 from service.api.observing import path_of
 from service.guard.access import LONG, PATHS, SCOPES, Needed, needed
 from service.guard.guard import CHALLENGE, Guard, Limits, Refused
@@ -56,7 +57,8 @@ class _Door:
 
     def enter(self) -> Response | None:
         """Nothing if the request may pass, or else the answer to it."""
-        rule = request.url_rule
+        asked = itself(request)
+        rule = asked.url_rule
         if rule is None:  # there is nothing at this address, which anybody may know
             return None
         way = self._ways.get(rule.endpoint)
@@ -66,7 +68,7 @@ class _Door:
         if way.needed == ():
             return None
         try:
-            self._let_in(way, request.environ)
+            self._let_in(way, asked.environ)
         except Refused as refused:
             response = handle_problem(refused.problem)
             response.headers.update(refused.headers)

@@ -8,14 +8,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any
 
 from flask import Flask, Request, Response, current_app, g, request
 from flask.ctx import _AppCtxGlobals
 
 from service.api.answers import Answered, counted, kept, worked_out
 from service.api.cases import assess_case, decide_case, load_case
-from service.api.installed import installed
+from service.api.installed import installed, itself
 from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
 from service.observe import metrics, spans
@@ -28,7 +28,6 @@ from service.settings import Settings, SettingsError
 access = logging.getLogger("ohmpath.access")
 log = logging.getLogger(__name__)
 
-T = TypeVar("T")
 _decision_log_key = "ohmpath-decision-log"
 _REQUEST_ID = "X-Request-Id"
 
@@ -42,21 +41,15 @@ def observe(app: Flask, settings: Settings) -> None:
     app.extensions[_decision_log_key] = _decision_log(settings)
 
     def begin() -> None:
-        g.seen = Seen(_itself(request), log_address=settings.log_addresses)
+        g.seen = Seen(itself(request), log_address=settings.log_addresses)
 
     def end(response: Response) -> Response:
-        said = _itself(g)
+        said = itself(g)
         seen: Seen | None = said.get("seen")
         return response if seen is None else seen.answered(response, said)
 
     app.before_request(begin)
     app.after_request(end)
-
-
-def _itself(proxy: T) -> T:
-    """What one of Flask's proxies stands for: each access by the proxy costs a microsecond."""
-    itself: T = proxy._get_current_object()  # type: ignore[attr-defined]
-    return itself
 
 
 def _decision_log(settings: Settings) -> DecisionLog | None:
@@ -181,9 +174,9 @@ def decided(found: Answered, raw: bytes) -> None:
 
     raw: the body that it answers.
     """
-    _, g.rule_set, status, fault = found
-    metrics.assessment(g.rule_set, status, fault)
-    decision_log: DecisionLog | None = current_app.extensions[_decision_log_key]
+    itself(g).rule_set = found.rule_set
+    metrics.assessment(found.rule_set, found.status, found.fault)
+    decision_log: DecisionLog | None = itself(current_app).extensions[_decision_log_key]
     if decision_log is not None:
         decision_log.write(*worked_out(installed(), raw))
 

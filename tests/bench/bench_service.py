@@ -4,7 +4,8 @@ python tests/bench/bench_service.py [SECONDS] [CONNECTIONS]        (a script, no
 
 Both run under gunicorn with 2 workers of 16 threads: the service as it is started by hand, the
 echo with nothing else. The echo reads the JSON of the same body and writes it again. Each round
-measures one and then the other, so that what else the machine does meets both. Rows:
+measures one and then the other, so that what else the machine does meets both. "Work" is the
+processor time of the server for a request, which what else the machine does hardly changes. Rows:
 
 distinct      2,000 cases of which no two are alike, again and again
 repeated      2,000 cases that come to a few hundred finding sets, again and again
@@ -34,7 +35,8 @@ from typing import NamedTuple
 from tests.bench.make_cases import alike, distinct, repeated
 
 ROOT = Path(__file__).resolve().parents[2]
-ROUNDS = 5
+ROUNDS = 9
+TICK = os.sysconf("SC_CLK_TCK")  # a second
 CASES = 2000
 WARMING = 45  # s
 OTHER_VALUES = 20_000
@@ -46,6 +48,25 @@ class Load(NamedTuple):
     per_second: float
     p99: float  # ms
     errors: int
+    work: float  # us of a processor for each request
+
+
+class Server(NamedTuple):
+    """One that runs."""
+
+    url: str
+    process: int
+
+    def worked(self) -> float:
+        """Processor time of it and its workers so far, in s."""
+        ticks = 0
+        for stat in Path("/proc").glob("[0-9]*/stat"):
+            with suppress(OSError):
+                # The name before them is in parentheses and may hold anything (proc(5)).
+                numbers = stat.read_text().rpartition(")")[2].split()
+                if self.process in (int(numbers[1]), int(stat.parent.name)):
+                    ticks += int(numbers[11]) + int(numbers[12])
+        return ticks / TICK
 
 
 def free_port() -> int:
@@ -55,8 +76,8 @@ def free_port() -> int:
 
 
 @contextmanager
-def running(ready: str, *command: str) -> Iterator[str]:
-    """A server, of which {port} in the command is the port; its address."""
+def running(ready: str, *command: str) -> Iterator[Server]:
+    """A server, of which {port} in the command is the port."""
     port = free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", *(part.format(port=port) for part in command)],
@@ -70,22 +91,25 @@ def running(ready: str, *command: str) -> Iterator[str]:
                 urllib.request.urlopen(f"http://127.0.0.1:{port}{ready}", timeout=30).close()
                 break
             time.sleep(0.2)
-        yield f"http://127.0.0.1:{port}"
+        yield Server(f"http://127.0.0.1:{port}", process.pid)
     finally:
         process.terminate()
         process.wait()
 
 
-def load(url: str, cases: Path, seconds: int, connections: int) -> Load:
+def load(server: Server, path: str, cases: Path, seconds: int, connections: int) -> Load:
     """One run of wrk."""
-    command = ["wrk", "-t1", f"-c{connections}", f"-d{seconds}s", "-s", "tests/bench/post.lua", url]
+    command = ["wrk", "-t1", f"-c{connections}", f"-d{seconds}s", "-s", "tests/bench/post.lua"]
+    command.append(server.url + path)
+    worked = server.worked()
     environment = {**os.environ, "CASES": str(cases)}
     told = subprocess.run(
         command, cwd=ROOT, env=environment, capture_output=True, text=True, check=True
     )
     line = next(one for one in told.stdout.splitlines() if one.startswith("RESULT"))
     requests, duration, p99, errors = map(int, line.split()[1:])
-    return Load(requests / duration * 1e6, p99 / 1e3, errors)
+    work = (server.worked() - worked) / requests * 1e6
+    return Load(requests / duration * 1e6, p99 / 1e3, errors, work)
 
 
 def answered_once(url: str, cases: Path) -> float:
@@ -100,21 +124,25 @@ def answered_once(url: str, cases: Path) -> float:
     return time.perf_counter() - start
 
 
-def compare(service: str, echo: str, cases: Path, seconds: int, connections: int) -> str:
+def compare(service: Server, echo: Server, cases: Path, seconds: int, connections: int) -> str:
     """A row of the table: the medians of the rounds."""
-    load(service, cases, WARMING, 4 * connections)
+    load(service, "/v1/assessments", cases, WARMING, 4 * connections)
     loads = [
-        (load(service, cases, seconds, connections), load(echo, cases, seconds, connections))
+        (
+            load(service, "/v1/assessments", cases, seconds, connections),
+            load(echo, "/echo", cases, seconds, connections),
+        )
         for _ in range(ROUNDS)
     ]
     ours, theirs = zip(*loads, strict=True)
     rate, base = (statistics.median(one.per_second for one in side) for side in (ours, theirs))
     p99, base99 = (statistics.median(one.p99 for one in side) for side in (ours, theirs))
+    work, base_work = (statistics.median(one.work for one in side) for side in (ours, theirs))
     ratio = statistics.median(one.per_second / other.per_second for one, other in loads)
     errors = sum(one.errors for one in (*ours, *theirs))
     return (
         f"{rate:.0f} | {base:.0f} | {ratio:.2f} | {p99:.1f} | {base99:.1f} | "
-        f"{p99 / base99:.2f} | {errors}"
+        f"{p99 / base99:.2f} | {work:.0f} | {base_work:.0f} | {base_work / work:.2f} | {errors}"
     )
 
 
@@ -128,7 +156,10 @@ def main() -> None:
     print(
         f"{connections} connections, {ROUNDS} rounds of {seconds} s, load {os.getloadavg()[0]:.1f}"
     )
-    print("cases | requests/s | echo/s | ratio | p99 ms | echo p99 | p99 ratio | errors")
+    print(
+        "cases | requests/s | echo/s | ratio | p99 ms | echo p99 | p99 ratio | work us | "
+        "echo work | ratio of work | errors"
+    )
     with tempfile.TemporaryDirectory() as folder, running("/", *echo_command) as echo:
         for kind, make, count in (
             ("distinct", distinct, CASES),
@@ -139,10 +170,8 @@ def main() -> None:
             with cases.open("w", encoding="utf-8") as out:
                 out.writelines(json.dumps(one) + "\n" for one in make(count))
             with running("/readyz", "service", "serve", "--port", "{port}") as service:
-                took = answered_once(service, cases)
-                row = compare(
-                    f"{service}/v1/assessments", f"{echo}/echo", cases, seconds, connections
-                )
+                took = answered_once(service.url, cases)
+                row = compare(service, echo, cases, seconds, connections)
             print(f"{kind} | {row}   (first time: {CASES / took:.0f} a second)", flush=True)
 
 
