@@ -59,14 +59,14 @@ def _number_or_text(description: str, *, null: bool = False) -> fields.Raw:
 class DeclaredInputSchema(ma.Schema):
     """An input of a calculation."""
 
-    name = string()
+    name = string("Name of the member to send.")
     kind = one_of(
         "quantity",
         "number",
         "choice",
         description="quantity: send `{value, unit}`; number: plain; choice: one of `choices`.",
     )
-    description = string()
+    description = string("What it is.")
     required = flag("Whether every request needs it.")
     rule = string("When it is needed, or what it excludes, where that depends.", null=True)
     default = _number_or_text("Taken if left out, in `unit`; null: none.", null=True)
@@ -82,8 +82,8 @@ class DeclaredInputSchema(ma.Schema):
 class DeclaredOutputSchema(ma.Schema):
     """An output of a calculation."""
 
-    name = string()
-    title = string()
+    name = string("Name of the figure.")
+    title = string("The figure in words.")
     quantity = string("null: the one that the request shares.", null=True)
     unit = string("UCUM code; null: the unit of the input `value`.", null=True)
     when = string("null: always there.", null=True)
@@ -93,35 +93,35 @@ class CalculationSchema(ma.Schema):
     """A calculation: what it takes and gives."""
 
     name = string("What stands in the path.")
-    title = string()
-    description = string()
-    inputs = each(DeclaredInputSchema)
-    outputs = each(DeclaredOutputSchema)
-    sources = strings()
+    title = string("The calculation in a few words.")
+    description = string("What it works out, and how.")
+    inputs = each(DeclaredInputSchema, "What it takes.")
+    outputs = each(DeclaredOutputSchema, "What it gives.")
+    sources = strings("What it rests on: document and clause, or common practice.")
     example = fields.Dict(required=True, metadata=described("A request that is answered."))
 
 
 class OutputSchema(ma.Schema):
     """One figure of the result."""
 
-    name = string()
-    title = string()
-    value = number()
+    name = string("Name of the figure.")
+    title = string("The figure in words.")
+    value = number("The figure, in `unit`.")
     unit = string("UCUM code.")
 
 
 class RemarkSchema(ma.Schema):
     """Something to know about the result."""
 
-    code = string()
-    text = string()
-    source = string()
+    code = string("Which remark, for programs.")
+    text = string("The remark in words.")
+    source = string("What it rests on.")
 
 
 class UsedInputSchema(ma.Schema):
     """An input as used."""
 
-    name = string()
+    name = string("Name of the input.")
     value = _number_or_text("As sent, or the default.")
     unit = string("UCUM code, as sent; null: not a quantity.", null=True)
     default = flag("True: not sent, assumed.")
@@ -131,8 +131,8 @@ class UsedInputSchema(ma.Schema):
 class CalculationResultSchema(ma.Schema):
     """What was worked out."""
 
-    calculation = string()
-    title = string()
+    calculation = string("Name of the calculation.")
+    title = string("The calculation in a few words.")
     outputs = each(OutputSchema, "Those that apply, in the order of the description.")
     verdict = fields.String(
         required=True,
@@ -144,6 +144,6 @@ class CalculationResultSchema(ma.Schema):
         },
     )
     warnings = each(RemarkSchema, "What makes the result dangerous to rely on, or too coarse.")
-    notes = each(RemarkSchema)
+    notes = each(RemarkSchema, "What else to know of the result.")
     inputs = each(UsedInputSchema, "Everything that was used, defaults flagged.")
     sources = strings("What the result rests on.")

@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, Reque
 
 from service.api.body import body_limit
 from service.api.observing import failed
+from service.api.request_schemas import described
 from service.api.responses import json_response
 from service.documents import shown
 from service.problems import INTERNAL_ERROR, MEDIA_TYPE, TOO_MANY_TRIALS, Problem, for_status
@@ -26,7 +27,9 @@ class ProblemErrorSchema(ma.Schema):
     pointer = ma.fields.String(
         required=True, metadata={"description": "JSON Pointer (RFC 6901); empty: the whole body."}
     )
-    message = ma.fields.String(required=True)
+    message = ma.fields.String(
+        required=True, metadata=described("What is wrong there, and what would be right.")
+    )
 
 
 class ProblemSchema(ma.Schema):
@@ -35,13 +38,22 @@ class ProblemSchema(ma.Schema):
     type = ma.fields.String(
         required=True, metadata={"description": "URI reference of the kind of problem."}
     )
-    title = ma.fields.String(required=True)
-    status = ma.fields.Integer(required=True)
-    detail = ma.fields.String(required=True)
+    title = ma.fields.String(
+        required=True,
+        metadata=described("The kind of problem in words, the same for all of its kind."),
+    )
+    status = ma.fields.Integer(required=True, metadata=described("The HTTP status, once more."))
+    detail = ma.fields.String(required=True, metadata=described("What is wrong with this request."))
     instance = ma.fields.String(
         required=True, metadata={"description": "Path of the request that had the problem."}
     )
-    errors = ma.fields.List(ma.fields.Nested(ProblemErrorSchema), required=True)
+    errors = ma.fields.List(
+        ma.fields.Nested(ProblemErrorSchema),
+        required=True,
+        metadata=described(
+            "All that is wrong, by place; empty where no place in the body can be named."
+        ),
+    )
     findings = ma.fields.List(
         ma.fields.Dict(),
         metadata={"description": "Of an unusable-rule-set, as POST /v1/rule-sets/check has it."},

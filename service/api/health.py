@@ -33,7 +33,7 @@ _PROBLEM_NAME = {
 class HealthSchema(ma.Schema):
     """The process answers."""
 
-    status = one_of("ok")
+    status = one_of("ok", description="That it answers.")
 
 
 class ReloadErrorSchema(ma.Schema):
@@ -42,15 +42,17 @@ class ReloadErrorSchema(ma.Schema):
     file = string("As seen from the folder of rule sets; empty if it is about no file.")
     line = ma.fields.Integer(required=True, metadata=described("0: the whole file."))
     code = string("`not-checked` if the check itself came to no end.")
-    message = string()
+    message = string("What is wrong there.")
 
 
 class ReloadSchema(ma.Schema):
     """How a reload went. Refused, the rule sets stay as they were."""
 
-    outcome = one_of("installed", "unchanged", "refused")
-    at = ma.fields.String(required=True, metadata={"format": "date-time"})
-    errors = each(ReloadErrorSchema)
+    outcome = one_of("installed", "unchanged", "refused", description="What became of it.")
+    at = ma.fields.String(
+        required=True, metadata={"description": "When it ended, RFC 3339.", "format": "date-time"}
+    )
+    errors = each(ReloadErrorSchema, "What kept the new ones out; empty unless refused.")
     error_count = ma.fields.Integer(
         required=True, metadata=described("Of which `errors` has the first.")
     )
@@ -59,8 +61,8 @@ class ReloadSchema(ma.Schema):
 class ReadinessSchema(ma.Schema):
     """The process can assess cases against these rule sets."""
 
-    status = one_of("ready")
-    rule_sets = each(RuleSetReferenceSchema)
+    status = one_of("ready", description="That cases can be assessed.")
+    rule_sets = each(RuleSetReferenceSchema, "What is installed.")
     last_reload = one(ReloadSchema, "null: there was none since the start.", null=True)
 
 
@@ -68,9 +70,11 @@ class ProblemTypeSchema(ma.Schema):
     """A kind of problem."""
 
     type = string("The value of `type` in a problem document.")
-    title = string()
-    status = ma.fields.Integer(required=True)
-    description = string()
+    title = string("The kind in words.")
+    status = ma.fields.Integer(
+        required=True, metadata=described("The HTTP status that it comes with.")
+    )
+    description = string("When it comes, and what to do about it.")
 
 
 def prove(catalogue: Catalogue) -> None:

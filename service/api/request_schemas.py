@@ -32,7 +32,7 @@ def described(text: str) -> dict[str, str]:
 class QuantitySchema(StrictSchema):
     """A number with its unit."""
 
-    value = Number(required=True)
+    value = Number(required=True, metadata=described("The number, in `unit`."))
     unit = Text(
         most=UNIT_LENGTH,
         required=True,
@@ -49,7 +49,9 @@ class InstrumentSchema(StrictSchema):
     lead_resistance = ma.fields.Nested(
         QuantitySchema, metadata=described("Subtracted from each resistance.")
     )
-    lead_resistance_uncertainty = ma.fields.Nested(QuantitySchema)
+    lead_resistance_uncertainty = ma.fields.Nested(
+        QuantitySchema, metadata=described("Standard uncertainty of the lead resistance.")
+    )
     range = ma.fields.Nested(
         QuantitySchema, metadata=described("The highest value that the meter can show.")
     )
@@ -90,7 +92,10 @@ class MeasuredReadingSchema(StrictSchema):
     """A check answered by a measured value."""
 
     check = _check()
-    value = Number(required=True)
+    value = Number(
+        required=True,
+        metadata=described("What the meter showed, in `unit`; leads not yet subtracted."),
+    )
     unit = Text(most=UNIT_LENGTH, required=True, metadata=described("UCUM code."))
     conditions = _conditions()
     note = _note()
@@ -115,7 +120,9 @@ class OverRangeReadingSchema(StrictSchema):
     """A check answered by a meter that shows over range (OL)."""
 
     check = _check()
-    over_range = Yes(required=True)
+    over_range = Yes(
+        required=True, metadata=described("That the meter showed no number, but over range.")
+    )
     range = ma.fields.Nested(
         QuantitySchema,
         metadata=described("The range that was exceeded; otherwise that of the instrument."),

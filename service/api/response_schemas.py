@@ -24,72 +24,49 @@ STATUSES = (
 )
 
 
-def string(description: str = "", *, null: bool = False) -> fields.String:
-    return fields.String(
-        required=True, allow_none=null, metadata=described(description) if description else {}
-    )
+def string(description: str, *, null: bool = False) -> fields.String:
+    return fields.String(required=True, allow_none=null, metadata=described(description))
 
 
-def one_of(*choices: str, description: str = "") -> fields.String:
-    return fields.String(
-        required=True,
-        validate=OneOf(choices),
-        metadata=described(description) if description else {},
-    )
+def one_of(*choices: str, description: str) -> fields.String:
+    return fields.String(required=True, validate=OneOf(choices), metadata=described(description))
 
 
-def number(description: str = "", *, null: bool = False) -> fields.Float:
-    return fields.Float(
-        required=True, allow_none=null, metadata=described(description) if description else {}
-    )
+def number(description: str, *, null: bool = False) -> fields.Float:
+    return fields.Float(required=True, allow_none=null, metadata=described(description))
 
 
-def fraction(description: str = "") -> fields.Float:
-    return fields.Float(
-        required=True,
-        validate=Range(0, 1),
-        metadata=described(description) if description else {},
-    )
+def fraction(description: str) -> fields.Float:
+    return fields.Float(required=True, validate=Range(0, 1), metadata=described(description))
 
 
-def flag(description: str = "") -> fields.Boolean:
-    return fields.Boolean(required=True, metadata=described(description) if description else {})
+def flag(description: str) -> fields.Boolean:
+    return fields.Boolean(required=True, metadata=described(description))
 
 
-def strings(description: str = "") -> fields.List[Any]:
-    return fields.List(
-        fields.String(), required=True, metadata=described(description) if description else {}
-    )
+def strings(description: str) -> fields.List[Any]:
+    return fields.List(fields.String(), required=True, metadata=described(description))
 
 
-def each(schema: type[ma.Schema], description: str = "") -> fields.List[Any]:
-    return fields.List(
-        fields.Nested(schema),
-        required=True,
-        metadata=described(description) if description else {},
-    )
+def each(schema: type[ma.Schema], description: str) -> fields.List[Any]:
+    return fields.List(fields.Nested(schema), required=True, metadata=described(description))
 
 
-def one(schema: type[ma.Schema], description: str = "", *, null: bool = False) -> fields.Nested:
-    return fields.Nested(
-        schema,
-        required=True,
-        allow_none=null,
-        metadata=described(description) if description else {},
-    )
+def one(schema: type[ma.Schema], description: str, *, null: bool = False) -> fields.Nested:
+    return fields.Nested(schema, required=True, allow_none=null, metadata=described(description))
 
 
 class LimitSchema(ma.Schema):
     """A limit in the unit in which it is shown."""
 
-    value = number()
+    value = number("The limit, in `unit`.")
     unit = string("UCUM code.")
 
 
 class OutcomeSpanSchema(ma.Schema):
     """The span of values that belongs to an outcome."""
 
-    outcome = string()
+    outcome = string("Id of the outcome.")
     lower = one(LimitSchema, "null: no lower limit.", null=True)
     upper = one(LimitSchema, "null: no upper limit.", null=True)
     source = string("Document and clause, common practice, or estimate.")
@@ -98,91 +75,103 @@ class OutcomeSpanSchema(ma.Schema):
 class ExpectedOutcomeSchema(OutcomeSpanSchema):
     """An outcome of a check that comes next, with its limits for this nameplate."""
 
-    meaning = one_of("normal", "abnormal")
+    meaning = one_of("normal", "abnormal", description="Whether a healthy part gives it.")
 
 
 class ExpectedSchema(ma.Schema):
     """What the next check should give."""
 
     text = string("What a healthy part gives.")
-    outcomes = each(ExpectedOutcomeSchema)
+    outcomes = each(
+        ExpectedOutcomeSchema, "All that it can give; `observed` of a reading is one of these."
+    )
 
 
 class PrecautionSchema(ma.Schema):
     """A precaution for the person at the equipment."""
 
-    id = string()
+    id = string("What to send in `confirmed`.")
     signal_word = one_of("DANGER", "WARNING", "CAUTION", "NOTICE", description="As ANSI Z535.6.")
-    text = string()
+    text = string("What to do, before anything else.")
     sign = string("ISO 7010 reference of the safety sign.", null=True)
     must_confirm = flag("Whether it must be sent back in `confirmed` before work goes on.")
-    confirmed = flag()
+    confirmed = flag("Whether the case has it in `confirmed`.")
     applies_now = flag("False: it belongs to a later step.")
-    source = string()
+    source = string("Document and clause, or common practice.")
 
 
 class NextCheckSchema(ma.Schema):
     """The check or preparation to do now."""
 
-    id = string()
-    kind = one_of("measurement", "observation", "preparation")
-    title = string()
-    why = string()
+    id = string("Id of the check, to send as `check` of a reading; or of the preparation.")
+    kind = one_of(
+        "measurement",
+        "observation",
+        "preparation",
+        description="A preparation gives no reading: send what it confirms in `confirmed`.",
+    )
+    title = string("What to do, in a few words.")
+    why = string("Why this, and why now.")
     how = strings("Steps, in order.")
     expected = one(ExpectedSchema, "null for a preparation.", null=True)
     confirms = strings("What to send in `confirmed` when this preparation has been done.")
     withdraws = strings("What to leave out of `confirmed` from then on.")
     for_check = string("The check that a preparation is for.", null=True)
     recheck = flag("Whether the check has been answered before.")
-    tools = strings()
-    minutes = number()
-    precautions = each(PrecautionSchema)
+    tools = strings("Ids of the tools that it needs.")
+    minutes = number("How long it takes, in minutes.")
+    precautions = each(
+        PrecautionSchema,
+        "To be read, and where `must_confirm` says so carried out, before the steps.",
+    )
 
 
 class RemedySchema(ma.Schema):
     """The repair action."""
 
-    id = string()
-    action = string()
-    minutes = number()
-    source = string()
+    id = string("Id of the remedy, to send in `repairs` once it is made.")
+    action = string("What to do.")
+    minutes = number("How long it takes, in minutes.")
+    source = string("Document and clause, common practice, or estimate.")
 
 
 class FaultProbabilitySchema(ma.Schema):
     """A fault and its probability."""
 
-    fault = string()
-    probability = fraction()
+    fault = string("Id of the fault.")
+    probability = fraction("That it is the fault, given all readings.")
 
 
 class SecondFaultSchema(ma.Schema):
     """A second fault beside the first."""
 
-    fault = string()
-    title = string()
-    component = string()
-    confidence = fraction()
-    remedy = one(RemedySchema)
-    parts = strings()
+    fault = string("Id of the fault.")
+    title = string("The fault in words.")
+    component = string("Id of the component that is at fault.")
+    confidence = fraction("Probability that it is there.")
+    remedy = one(RemedySchema, "What mends it.")
+    parts = strings("Ids of the parts that its remedy needs.")
 
 
 class VerdictSchema(ma.Schema):
     """The fault found, and what to do about it."""
 
-    fault = string()
-    title = string()
-    component = string()
+    fault = string("Id of the fault.")
+    title = string("The fault in words.")
+    component = string("Id of the component that is at fault.")
     confidence = fraction(
         "Probability that this remedy is the right one: that of all faults which it mends."
     )
-    remedy = one(RemedySchema)
-    parts = strings()
-    also_replace = strings()
+    remedy = one(RemedySchema, "What mends it.")
+    parts = strings("Ids of the parts that the remedy needs.")
+    also_replace = strings("Ids of parts to replace along with them.")
     also_found = each(SecondFaultSchema, "Faults proven beside this one, to be mended with it.")
     also_suspected = each(
         SecondFaultSchema, "Faults that may be there beside it, and that no check tells now."
     )
-    checks_after_repair = strings()
+    checks_after_repair = strings(
+        "Ids of the checks that prove the repair, asked for in phase `verify-repair`."
+    )
     ambiguity_group = each(
         FaultProbabilitySchema, "Faults of the same remedy that are not told apart."
     )
@@ -191,7 +180,7 @@ class VerdictSchema(ma.Schema):
 class HypothesisSchema(ma.Schema):
     """A fault that may be present."""
 
-    fault = string()
+    fault = string("Id of the fault; `unlisted-fault` is any that the rule set does not know.")
     component = string("null for `unlisted-fault`.", null=True)
     probability = fraction("All hypotheses together have 1.")
 
@@ -200,19 +189,27 @@ class PairSchema(ma.Schema):
     """Two faults at once."""
 
     faults = strings("The one that causes the other first, if one does.")
-    probability = fraction()
+    probability = fraction("That both are there, given all readings.")
 
 
 class ProofSchema(ma.Schema):
     """A check that the proof of a repair asks for."""
 
-    check = string()
-    result = one_of("passed", "failed", "missing", "invalid", "undecided", "unavailable")
+    check = string("Id of the check.")
+    result = one_of(
+        "passed",
+        "failed",
+        "missing",
+        "invalid",
+        "undecided",
+        "unavailable",
+        description="What it has shown since the repair.",
+    )
     outcome = string("null unless read since the repair.", null=True)
     reading = fields.Integer(
         required=True, allow_none=True, metadata=described("Index in `readings`.")
     )
-    why = string()
+    why = string("Why the proof asks for it.")
 
 
 class ReleaseSchema(ma.Schema):
@@ -227,24 +224,24 @@ class ReleaseSchema(ma.Schema):
 class ToolSchema(ma.Schema):
     """A tool to bring."""
 
-    id = string()
-    title = string()
+    id = string("Id of the tool.")
+    title = string("The tool in words.")
     used_for = strings("Checks and preparations that may need it.")
 
 
 class PartSchema(ma.Schema):
     """A part to bring."""
 
-    id = string()
+    id = string("Id of the part.")
     probability = fraction("That it is needed.")
-    price_class = string()
+    price_class = string("What it costs, as a class of the rule set.")
     faults = strings("The most probable faults that want it.")
 
 
 class BringSchema(ma.Schema):
     """What to bring to the visit, or to fetch from the van."""
 
-    tools = each(ToolSchema)
+    tools = each(ToolSchema, "For the checks and preparations that may still be asked for.")
     parts = each(PartSchema, "The most probable first.")
 
 
@@ -260,8 +257,8 @@ class ExpectedCostSchema(ma.Schema):
 class OutcomeProbabilitySchema(ma.Schema):
     """An outcome and its probability."""
 
-    outcome = string()
-    probability = fraction()
+    outcome = string("Id of the outcome.")
+    probability = fraction("That the true value belongs to it, given the measured one.")
 
 
 class MeasuredSchema(ma.Schema):
@@ -276,72 +273,77 @@ class FindingSchema(ma.Schema):
     """A reading, classified."""
 
     reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
-    check = string()
+    check = string("Id of the check.")
     outcome = string("The most probable outcome, or `inconclusive`, or `invalid`.")
     probability = fraction("That the outcome is the right one (JCGM 106:2012).")
-    probabilities = each(OutcomeProbabilitySchema)
-    limits = each(OutcomeSpanSchema)
+    probabilities = each(OutcomeProbabilitySchema, "Of each outcome of the check; together 1.")
+    limits = each(
+        OutcomeSpanSchema,
+        "Between the outcomes, for this nameplate; empty if what was sent is an outcome.",
+    )
     measured = one(MeasuredSchema, "null unless a value was sent.", null=True)
     superseded = flag("Whether a later reading of the check, or a repair, has taken its place.")
-    notes = strings()
+    notes = strings("What to know of this reading.")
 
 
 class ConflictSchema(ma.Schema):
     """Readings that do not go together."""
 
-    checks = strings()
-    readings = fields.List(fields.Integer(), required=True)
-    message = string()
+    checks = strings("Ids of the checks.")
+    readings = fields.List(
+        fields.Integer(), required=True, metadata=described("Indices in `readings`.")
+    )
+    message = string("What does not go together.")
 
 
 class ReasonSchema(ma.Schema):
     """A reason for the status."""
 
-    code = string()
-    text = string()
+    code = string("Which kind of reason, for programs.")
+    text = string("The reason in words.")
     check = string("The check that it is about, if it is about one.", null=True)
 
 
 class MoveSchema(ma.Schema):
     """How a reading moved a fault."""
 
-    fault = string()
-    before = fraction()
-    after = fraction()
+    fault = string("Id of the fault.")
+    before = fraction("Its probability without the reading.")
+    after = fraction("Its probability with it.")
     decibans = number("Weight of evidence: 10 log10 of the ratio of the odds.")
 
 
 class ReadingMovesSchema(ma.Schema):
     """What a reading moved."""
 
-    reading = fields.Integer(required=True)
-    check = string()
-    outcome = string()
-    moved = each(MoveSchema)
+    reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
+    check = string("Id of the check.")
+    outcome = string("Id of the outcome that it was taken for.")
+    moved = each(MoveSchema, "The faults that it moved most.")
 
 
 class FiredRuleSchema(ma.Schema):
     """A rule that fired."""
 
-    rule = string()
-    because = string()
-    facts = strings()
-    consequences = strings()
+    rule = string("Id of the rule.")
+    because = string("What it rests on, in words.")
+    facts = strings("The facts that made it fire.")
+    consequences = strings("What follows from it.")
 
 
 class ExplanationSchema(ma.Schema):
     """Why: in sentences, by reading, by rule."""
 
-    summary = strings()
-    readings = each(ReadingMovesSchema)
+    summary = strings("Sentences to read, in order.")
+    readings = each(ReadingMovesSchema, "What each reading that stands has moved.")
     rules = each(FiredRuleSchema, "In the order in which they fired.")
 
 
 class RuleSetReferenceSchema(ma.Schema):
     """The rule set that an answer rests on."""
 
-    id = string()
-    version = string()
+    id = string("Id of the rule set.")
+    version = string("Its version, as its author counts.")
     content_hash = string("The same request against the same hash gives the same bytes.")
 
 
@@ -349,7 +351,7 @@ class AssessmentSchema(ma.Schema):
     """What follows from a case."""
 
     case_id = fields.String(metadata=described("As sent; absent if none was sent."))
-    status = one_of(*STATUSES)
+    status = one_of(*STATUSES, description="What comes next; each has its own part of the answer.")
     next_check = one(NextCheckSchema, "null unless the status is `check-next`.", null=True)
     verdict = one(VerdictSchema, "null unless reached.", null=True)
     release = one(ReleaseSchema, "null unless a repair is to be verified.", null=True)
@@ -357,9 +359,9 @@ class AssessmentSchema(ma.Schema):
     pairs = each(PairSchema, "Two faults at once, of one percent or more.")
     findings = each(FindingSchema, "One per reading, in the order sent.")
     precautions = each(PrecautionSchema, "In the order in which to read them.")
-    bring = one(BringSchema)
+    bring = one(BringSchema, "What the rest of the work may need.")
     expected_cost = one(ExpectedCostSchema, "null unless the case has `costs`.", null=True)
-    conflicts = each(ConflictSchema)
+    conflicts = each(ConflictSchema, "Readings that do not go together; empty if all do.")
     reasons = each(ReasonSchema, "Why the status is what it is.")
-    explanation = one(ExplanationSchema)
-    rule_set = one(RuleSetReferenceSchema)
+    explanation = one(ExplanationSchema, "Why, in sentences, by reading and by rule.")
+    rule_set = one(RuleSetReferenceSchema, "What the answer rests on, besides the case.")

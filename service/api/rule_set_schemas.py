@@ -20,150 +20,154 @@ from service.api.response_schemas import (
 class RuleSetSummarySchema(RuleSetReferenceSchema):
     """An installed rule set."""
 
-    title = string()
+    title = string("The rule set in a few words.")
     equipment = string("What to send as `equipment`.")
-    description = string()
+    description = string("What it covers, and what not.")
 
 
 class NameplateFieldSchema(ma.Schema):
     """A nameplate entry that the rule set reads."""
 
-    id = string()
-    title = string()
+    id = string("Name to send in `nameplate`.")
+    title = string("What the plate states there.")
     quantity = string("null for an entry of text.", null=True)
     choices = strings("The texts taken; empty for a quantity.")
     assumed = fields.Raw(
         required=True, metadata=described("Taken if not stated: a quantity or a text.")
     )
-    source = string()
+    source = string("Where the assumed value comes from.")
 
 
 class AssumedInstrumentSchema(ma.Schema):
     """The accuracy that is assumed of a meter of which nothing is stated."""
 
-    quantity = string()
-    percent_of_reading = number()
-    counts = number()
-    source = string()
+    quantity = string("Name to send in `instrument`.")
+    percent_of_reading = number("Accuracy, percent of the reading.")
+    counts = number("Accuracy, counts of the last digit.")
+    source = string("Where the figures come from.")
 
 
 class TitledSchema(ma.Schema):
     """An id and what it stands for."""
 
-    id = string()
-    title = string()
+    id = string("The id, as requests and answers have it.")
+    title = string("What it stands for, in words.")
 
 
 class OutcomeMeaningSchema(ma.Schema):
     """An outcome of a check."""
 
-    id = string()
-    meaning = one_of("normal", "abnormal")
+    id = string("What to send as `observed`.")
+    meaning = one_of("normal", "abnormal", description="Whether a healthy part gives it.")
 
 
 class MeasureLimitSchema(ma.Schema):
     """The limit between two outcomes next to each other."""
 
     between = strings("The two outcomes.")
-    limit = string()
-    source = string()
+    limit = string("The limit, or how it follows from the nameplate.")
+    source = string("Document and clause, common practice, or estimate.")
 
 
 class MeasureSchema(ma.Schema):
     """A quantity in which a check can be answered."""
 
-    quantity = string()
+    quantity = string("What is measured: resistance, voltage, ...")
     unit = string("UCUM code.")
-    limits = each(MeasureLimitSchema)
+    limits = each(MeasureLimitSchema, "Between the outcomes, in order.")
 
 
 class CheckSchema(ma.Schema):
     """A check that may be asked for and answered."""
 
-    id = string()
-    title = string()
-    component = string()
-    kind = one_of("measurement", "observation")
+    id = string("What to send as `check` of a reading.")
+    title = string("What to do, in a few words.")
+    component = string("Id of the component that it is about.")
+    kind = one_of(
+        "measurement", "observation", description="Whether it takes an instrument or the senses."
+    )
     access = string("Which access the check needs.")
     live = flag("Whether the supply is on.")
     instrument_category = string("Measurement category that the meter needs.", null=True)
-    minutes = number()
-    tools = strings()
-    why = string()
-    how = strings()
-    expected = string()
-    outcomes = each(OutcomeMeaningSchema)
-    measures = each(MeasureSchema)
+    minutes = number("How long it takes, in minutes.")
+    tools = strings("Ids of the tools that it needs.")
+    why = string("What it is good for.")
+    how = strings("Steps, in order.")
+    expected = string("What a healthy part gives.")
+    outcomes = each(OutcomeMeaningSchema, "All that it can give.")
+    measures = each(
+        MeasureSchema, "The quantities in which it can be answered; empty: by an outcome only."
+    )
     requires = strings("Precautions to confirm before the check is offered.")
-    source = string()
+    source = string("Document and clause, or common practice.")
 
 
 class FaultSchema(ma.Schema):
     """A fault that may be found."""
 
-    id = string()
-    title = string()
-    component = string()
-    remedy = string()
+    id = string("Id of the fault.")
+    title = string("The fault in words.")
+    component = string("Id of the component that is at fault.")
+    remedy = string("Id of the remedy that mends it.")
     effect = flag("Whether it is an effect for which a cause is looked for first.")
-    symptoms = strings()
-    source = string()
+    symptoms = strings("Ids of the complaints that it can bring about.")
+    source = string("Where its share of complaints comes from; mostly estimate.")
 
 
 class RemedyDescriptionSchema(ma.Schema):
     """A repair action."""
 
-    id = string()
-    action = string()
-    minutes = number()
-    parts = strings()
-    also_replace = strings()
-    source = string()
+    id = string("Id of the remedy.")
+    action = string("What to do.")
+    minutes = number("How long it takes, in minutes.")
+    parts = strings("Ids of the parts that it needs.")
+    also_replace = strings("Ids of parts to replace along with them.")
+    source = string("Document and clause, common practice, or estimate.")
 
 
 class PrecautionDescriptionSchema(ma.Schema):
     """A precaution."""
 
-    id = string()
-    signal_word = one_of("DANGER", "WARNING", "CAUTION", "NOTICE")
-    text = string()
-    sign = string(null=True)
-    must_confirm = flag()
-    source = string()
+    id = string("What to send in `confirmed`.")
+    signal_word = one_of("DANGER", "WARNING", "CAUTION", "NOTICE", description="As ANSI Z535.6.")
+    text = string("What to do, before anything else.")
+    sign = string("ISO 7010 reference of the safety sign.", null=True)
+    must_confirm = flag("Whether it must be sent back in `confirmed` before work goes on.")
+    source = string("Document and clause, or common practice.")
 
 
 class PreparationSchema(ma.Schema):
     """A preparation and what it confirms."""
 
-    id = string()
-    confirms = string()
-    title = string()
-    how = strings()
-    minutes = number()
+    id = string("Id of the preparation, as `next_check` has it.")
+    confirms = string("Id of the precaution that it carries out.")
+    title = string("What to do, in a few words.")
+    how = strings("Steps, in order.")
+    minutes = number("How long it takes, in minutes.")
 
 
 class RuleSchema(ma.Schema):
     """A rule and its reason."""
 
-    id = string()
-    because = string()
-    source = string()
+    id = string("Id of the rule.")
+    because = string("What it rests on, in words.")
+    source = string("Document and clause, common practice, or estimate.")
 
 
 class RuleSetSchema(RuleSetSummarySchema):
     """All that can be asked of a rule set and answered by it."""
 
-    jurisdictions = string()
-    sources = strings()
+    jurisdictions = string("Whose rules and supplies it was written for.")
+    sources = strings("The documents that it rests on.")
     minutes_source = string("Where the minutes of checks and remedies come from.")
-    nameplate = each(NameplateFieldSchema)
-    instruments = each(AssumedInstrumentSchema)
-    tools = each(TitledSchema)
-    symptoms = each(TitledSchema)
-    checks = each(CheckSchema)
-    faults = each(FaultSchema)
+    nameplate = each(NameplateFieldSchema, "What it reads of a rating plate.")
+    instruments = each(AssumedInstrumentSchema, "What it assumes of meters.")
+    tools = each(TitledSchema, "What its checks may need.")
+    symptoms = each(TitledSchema, "The complaints: what to send as `symptom`.")
+    checks = each(CheckSchema, "What it may ask for.")
+    faults = each(FaultSchema, "What it may find.")
     conditions = each(TitledSchema, "Effects that a fault may have left behind.")
-    remedies = each(RemedyDescriptionSchema)
-    precautions = each(PrecautionDescriptionSchema)
-    preparations = each(PreparationSchema)
-    rules = each(RuleSchema)
+    remedies = each(RemedyDescriptionSchema, "What it may have done.")
+    precautions = each(PrecautionDescriptionSchema, "What it may require.")
+    preparations = each(PreparationSchema, "What it may have done before a check.")
+    rules = each(RuleSchema, "What it concludes from readings, beyond their weight as evidence.")

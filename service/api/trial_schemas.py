@@ -52,15 +52,20 @@ class CheckedSchema(ma.Schema):
     """Whether a candidate could be installed."""
 
     usable = flag("Whether nothing is wrong with it.")
-    candidate = fields.Nested(RuleSetReferenceSchema, required=True, allow_none=True)
-    findings = each(CandidateFindingSchema)
+    candidate = fields.Nested(
+        RuleSetReferenceSchema,
+        required=True,
+        allow_none=True,
+        metadata=described("What was checked; null where it could not even be read."),
+    )
+    findings = each(CandidateFindingSchema, "All that is wrong with it.")
 
 
 class BeforeAfterSchema(ma.Schema):
     """What the installed rule set says, and what the candidate does."""
 
-    installed = fields.Raw(required=True, allow_none=True)
-    candidate = fields.Raw(required=True, allow_none=True)
+    installed = fields.Raw(required=True, allow_none=True, metadata=described("As things are."))
+    candidate = fields.Raw(required=True, allow_none=True, metadata=described("As they would be."))
 
 
 def _changed(what: str) -> fields.Field[Any]:
@@ -97,7 +102,10 @@ class TriedCaseSchema(ma.Schema):
         fields.String(), metadata=described("Of an own case: what it expects and did not get.")
     )
     agrees = fields.Boolean(metadata=described("If something was `expected` of the case."))
-    compared = fields.List(fields.Nested(ComparedSchema))
+    compared = fields.List(
+        fields.Nested(ComparedSchema),
+        metadata=described("Each expectation beside what the candidate gave."),
+    )
     assessment = EitherAssessment(metadata=described("By the candidate."))
     problem = fields.Nested(ProblemSchema, metadata=described("If there is no assessment."))
 
@@ -105,7 +113,9 @@ class TriedCaseSchema(ma.Schema):
 class LossSchema(ma.Schema):
     """Something that protects people and that the candidate has not kept."""
 
-    kind = one_of("precaution-lost", "precaution-weakened", "stop-lost")
+    kind = one_of(
+        "precaution-lost", "precaution-weakened", "stop-lost", description="What of it was lost."
+    )
     lost = string("The precaution; or the rule that stopped work, or the status of cases.")
     where = fields.Dict(
         keys=fields.String(),
@@ -113,30 +123,34 @@ class LossSchema(ma.Schema):
         required=True,
         metadata=described("Ids by what they are: checks, remedies, access, cases, rule set."),
     )
-    message = string()
+    message = string("The loss in words.")
 
 
 class ExpectationsMetSchema(ma.Schema):
     """How many cases expect something, and how many of these got it."""
 
-    cases = fields.Integer(required=True)
-    met = fields.Integer(required=True)
+    cases = fields.Integer(required=True, metadata=described("Cases that expect something."))
+    met = fields.Integer(required=True, metadata=described("Those of them that got it."))
 
 
 class TrialSummarySchema(ma.Schema):
     """The counts of a trial."""
 
-    cases = fields.Integer(required=True)
-    problems = fields.Integer(required=True)
+    cases = fields.Integer(required=True, metadata=described("How many cases were tried."))
+    problems = fields.Integer(required=True, metadata=described("Cases that have no assessment."))
     changed = fields.Integer(required=True, metadata=described("Cases that differ."))
     differences = counts("Cases by what differs.")
-    expectations = fields.Nested(ExpectationsMetSchema, required=True)
+    expectations = fields.Nested(
+        ExpectationsMetSchema, required=True, metadata=described("Of cases that expect something.")
+    )
 
 
 class TrialSchema(ma.Schema):
     """What a candidate changes. Errors come first."""
 
-    candidate = fields.Nested(RuleSetReferenceSchema, required=True)
+    candidate = fields.Nested(
+        RuleSetReferenceSchema, required=True, metadata=described("What was tried.")
+    )
     installed = fields.Nested(
         RuleSetReferenceSchema,
         required=True,
@@ -144,5 +158,5 @@ class TrialSchema(ma.Schema):
         metadata=described("What it was held against; null if there is nothing."),
     )
     errors = each(LossSchema, "Precautions and stops that are lost.")
-    summary = fields.Nested(TrialSummarySchema, required=True)
-    cases = each(TriedCaseSchema)
+    summary = fields.Nested(TrialSummarySchema, required=True, metadata=described("The counts."))
+    cases = each(TriedCaseSchema, "One per case, in order.")
