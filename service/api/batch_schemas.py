@@ -7,6 +7,7 @@ from typing import Any
 import marshmallow as ma
 
 from service.api.errors import ProblemSchema
+from service.api.fields import AnswerSchema
 from service.api.request_schemas import CaseSchema, described
 from service.api.response_schemas import AssessmentSchema, RuleSetReferenceSchema
 
@@ -39,7 +40,7 @@ class BatchCaseSchema(CaseSchema):
     )
 
 
-class ComparedSchema(ma.Schema):
+class ComparedSchema(AnswerSchema):
     """One expectation beside what was found."""
 
     key = ma.fields.String(required=True, metadata=described("status, fault, component, ..."))
@@ -54,7 +55,7 @@ class ComparedSchema(ma.Schema):
     )
 
 
-class BriefVerdictSchema(ma.Schema):
+class BriefVerdictSchema(AnswerSchema):
     """What was found, in brief."""
 
     fault = ma.fields.String(required=True, metadata=described("Id of the fault."))
@@ -71,7 +72,7 @@ class BriefVerdictSchema(ma.Schema):
     )
 
 
-class BriefCheckSchema(ma.Schema):
+class BriefCheckSchema(AnswerSchema):
     """What comes next, in brief."""
 
     id = ma.fields.String(required=True, metadata=described("Id of the check or preparation."))
@@ -80,7 +81,7 @@ class BriefCheckSchema(ma.Schema):
     )
 
 
-class BriefAssessmentSchema(ma.Schema):
+class BriefAssessmentSchema(AnswerSchema):
     """Of an assessment what was decided (`detail=brief`)."""
 
     status = ma.fields.String(required=True, metadata=described("What comes next."))
@@ -109,7 +110,7 @@ class EitherAssessment(ma.fields.Field[Any]):
     schemas: tuple[type[ma.Schema], ...] = (AssessmentSchema, BriefAssessmentSchema)
 
 
-class ResultSchema(ma.Schema):
+class ResultSchema(AnswerSchema):
     """What became of one case: an assessment or a problem."""
 
     index = ma.fields.Integer(required=True, metadata=described("Place of the case, from 0."))
@@ -134,7 +135,7 @@ class ResultSchema(ma.Schema):
     )
 
 
-class AgreementSchema(ma.Schema):
+class AgreementSchema(AnswerSchema):
     """How many cases gave what was expected of them."""
 
     expected = ma.fields.Integer(
@@ -143,7 +144,7 @@ class AgreementSchema(ma.Schema):
     agreed = ma.fields.Integer(required=True, metadata=described("Those of them that gave it."))
 
 
-class ConfusionSchema(ma.Schema):
+class ConfusionSchema(AnswerSchema):
     """One cell of a confusion table: how many cases gave this where that was expected."""
 
     key = ma.fields.String(
@@ -169,7 +170,7 @@ def counts(text: str) -> ma.fields.Dict:
     )
 
 
-class SummarySchema(ma.Schema):
+class SummarySchema(AnswerSchema):
     """The end of a batch: that it is complete, and the counts."""
 
     complete = ma.fields.Boolean(
@@ -199,7 +200,7 @@ class SummarySchema(ma.Schema):
     problem = ma.fields.Nested(ProblemSchema, metadata=described("Why the batch is not complete."))
 
 
-class BatchSchema(ma.Schema):
+class BatchSchema(AnswerSchema):
     """The results of a batch in the order of its cases, and their summary."""
 
     results = ma.fields.List(

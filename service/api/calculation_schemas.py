@@ -10,7 +10,7 @@ from typing import Any
 import marshmallow as ma
 from marshmallow import fields
 
-from service.api.fields import Choice, Number, StrictSchema
+from service.api.fields import AnswerSchema, Choice, Number, StrictSchema
 from service.api.request_schemas import QuantitySchema, described
 from service.api.response_schemas import each, flag, number, one_of, string, strings
 from service.documents import shown
@@ -56,7 +56,7 @@ def _number_or_text(description: str, *, null: bool = False) -> fields.Raw:
     return fields.Raw(required=True, metadata={"description": description, "type": kinds})
 
 
-class DeclaredInputSchema(ma.Schema):
+class DeclaredInputSchema(AnswerSchema):
     """An input of a calculation."""
 
     name = string("Name of the member to send.")
@@ -79,7 +79,7 @@ class DeclaredInputSchema(ma.Schema):
     bounds_source = string("Of `least` and `most`; null: a choice.", null=True)
 
 
-class DeclaredOutputSchema(ma.Schema):
+class DeclaredOutputSchema(AnswerSchema):
     """An output of a calculation."""
 
     name = string("Name of the figure.")
@@ -89,7 +89,7 @@ class DeclaredOutputSchema(ma.Schema):
     when = string("null: always there.", null=True)
 
 
-class CalculationSchema(ma.Schema):
+class CalculationSchema(AnswerSchema):
     """A calculation: what it takes and gives."""
 
     name = string("What stands in the path.")
@@ -101,7 +101,7 @@ class CalculationSchema(ma.Schema):
     example = fields.Dict(required=True, metadata=described("A request that is answered."))
 
 
-class OutputSchema(ma.Schema):
+class OutputSchema(AnswerSchema):
     """One figure of the result."""
 
     name = string("Name of the figure.")
@@ -110,7 +110,7 @@ class OutputSchema(ma.Schema):
     unit = string("UCUM code.")
 
 
-class RemarkSchema(ma.Schema):
+class RemarkSchema(AnswerSchema):
     """Something to know about the result."""
 
     code = string("Which remark, for programs.")
@@ -118,7 +118,7 @@ class RemarkSchema(ma.Schema):
     source = string("What it rests on.")
 
 
-class UsedInputSchema(ma.Schema):
+class UsedInputSchema(AnswerSchema):
     """An input as used."""
 
     name = string("Name of the input.")
@@ -128,7 +128,7 @@ class UsedInputSchema(ma.Schema):
     source = string("Where a default comes from; null: it was sent.", null=True)
 
 
-class CalculationResultSchema(ma.Schema):
+class CalculationResultSchema(AnswerSchema):
     """What was worked out."""
 
     calculation = string("Name of the calculation.")

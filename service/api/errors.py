@@ -10,6 +10,7 @@ from flask import Response, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, RequestEntityTooLarge
 
 from service.api.body import body_limit
+from service.api.fields import AnswerSchema
 from service.api.observing import failed
 from service.api.request_schemas import described
 from service.api.responses import json_response
@@ -21,7 +22,7 @@ log = logging.getLogger(__name__)
 _TRIAL_TAKES = 10  # seconds, roughly
 
 
-class ProblemErrorSchema(ma.Schema):
+class ProblemErrorSchema(AnswerSchema):
     """One thing that is wrong, and where."""
 
     pointer = ma.fields.String(
@@ -32,7 +33,7 @@ class ProblemErrorSchema(ma.Schema):
     )
 
 
-class ProblemSchema(ma.Schema):
+class ProblemSchema(AnswerSchema):
     """A problem document (RFC 9457)."""
 
     type = ma.fields.String(

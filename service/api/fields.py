@@ -205,6 +205,13 @@ class QuantityOrText(ma.fields.Field[Any]):
         )
 
 
+class AnswerSchema(ma.Schema):
+    """A part of an answer: documented as it is, and open to names that are added later."""
+
+    class Meta:
+        unknown = ma.EXCLUDE
+
+
 class StrictSchema(ma.Schema):
     """A schema that refuses unknown names and says which it has."""
 

@@ -8,6 +8,7 @@ import marshmallow as ma
 from flask import Response
 
 from service.api.cases import assess_case
+from service.api.fields import AnswerSchema
 from service.api.installed import installed, last_reload
 from service.api.observing import failed
 from service.api.openapi import ServiceBlueprint
@@ -30,13 +31,13 @@ _PROBLEM_NAME = {
 }
 
 
-class HealthSchema(ma.Schema):
+class HealthSchema(AnswerSchema):
     """The process answers."""
 
     status = one_of("ok", description="That it answers.")
 
 
-class ReloadErrorSchema(ma.Schema):
+class ReloadErrorSchema(AnswerSchema):
     """What kept new rule sets from being taken over."""
 
     file = string("As seen from the folder of rule sets; empty if it is about no file.")
@@ -45,7 +46,7 @@ class ReloadErrorSchema(ma.Schema):
     message = string("What is wrong there.")
 
 
-class ReloadSchema(ma.Schema):
+class ReloadSchema(AnswerSchema):
     """How a reload went. Refused, the rule sets stay as they were."""
 
     outcome = one_of("installed", "unchanged", "refused", description="What became of it.")
@@ -58,7 +59,7 @@ class ReloadSchema(ma.Schema):
     )
 
 
-class ReadinessSchema(ma.Schema):
+class ReadinessSchema(AnswerSchema):
     """The process can assess cases against these rule sets."""
 
     status = one_of("ready", description="That cases can be assessed.")
@@ -66,7 +67,7 @@ class ReadinessSchema(ma.Schema):
     last_reload = one(ReloadSchema, "null: there was none since the start.", null=True)
 
 
-class ProblemTypeSchema(ma.Schema):
+class ProblemTypeSchema(AnswerSchema):
     """A kind of problem."""
 
     type = string("The value of `type` in a problem document.")

@@ -11,6 +11,7 @@ import marshmallow as ma
 from marshmallow import fields
 from marshmallow.validate import OneOf, Range
 
+from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
 
 STATUSES = (
@@ -56,14 +57,14 @@ def one(schema: type[ma.Schema], description: str, *, null: bool = False) -> fie
     return fields.Nested(schema, required=True, allow_none=null, metadata=described(description))
 
 
-class LimitSchema(ma.Schema):
+class LimitSchema(AnswerSchema):
     """A limit in the unit in which it is shown."""
 
     value = number("The limit, in `unit`.")
     unit = string("UCUM code.")
 
 
-class OutcomeSpanSchema(ma.Schema):
+class OutcomeSpanSchema(AnswerSchema):
     """The span of values that belongs to an outcome."""
 
     outcome = string("Id of the outcome.")
@@ -78,7 +79,7 @@ class ExpectedOutcomeSchema(OutcomeSpanSchema):
     meaning = one_of("normal", "abnormal", description="Whether a healthy part gives it.")
 
 
-class ExpectedSchema(ma.Schema):
+class ExpectedSchema(AnswerSchema):
     """What the next check should give."""
 
     text = string("What a healthy part gives.")
@@ -87,7 +88,7 @@ class ExpectedSchema(ma.Schema):
     )
 
 
-class PrecautionSchema(ma.Schema):
+class PrecautionSchema(AnswerSchema):
     """A precaution for the person at the equipment."""
 
     id = string("What to send in `confirmed`.")
@@ -100,7 +101,7 @@ class PrecautionSchema(ma.Schema):
     source = string("Document and clause, or common practice.")
 
 
-class NextCheckSchema(ma.Schema):
+class NextCheckSchema(AnswerSchema):
     """The check or preparation to do now."""
 
     id = string("Id of the check, to send as `check` of a reading; or of the preparation.")
@@ -126,7 +127,7 @@ class NextCheckSchema(ma.Schema):
     )
 
 
-class RemedySchema(ma.Schema):
+class RemedySchema(AnswerSchema):
     """The repair action."""
 
     id = string("Id of the remedy, to send in `repairs` once it is made.")
@@ -135,14 +136,14 @@ class RemedySchema(ma.Schema):
     source = string("Document and clause, common practice, or estimate.")
 
 
-class FaultProbabilitySchema(ma.Schema):
+class FaultProbabilitySchema(AnswerSchema):
     """A fault and its probability."""
 
     fault = string("Id of the fault.")
     probability = fraction("That it is the fault, given all readings.")
 
 
-class SecondFaultSchema(ma.Schema):
+class SecondFaultSchema(AnswerSchema):
     """A second fault beside the first."""
 
     fault = string("Id of the fault.")
@@ -153,7 +154,7 @@ class SecondFaultSchema(ma.Schema):
     parts = strings("Ids of the parts that its remedy needs.")
 
 
-class VerdictSchema(ma.Schema):
+class VerdictSchema(AnswerSchema):
     """The fault found, and what to do about it."""
 
     fault = string("Id of the fault.")
@@ -177,7 +178,7 @@ class VerdictSchema(ma.Schema):
     )
 
 
-class HypothesisSchema(ma.Schema):
+class HypothesisSchema(AnswerSchema):
     """A fault that may be present."""
 
     fault = string("Id of the fault; `unlisted-fault` is any that the rule set does not know.")
@@ -185,14 +186,14 @@ class HypothesisSchema(ma.Schema):
     probability = fraction("All hypotheses together have 1.")
 
 
-class PairSchema(ma.Schema):
+class PairSchema(AnswerSchema):
     """Two faults at once."""
 
     faults = strings("The one that causes the other first, if one does.")
     probability = fraction("That both are there, given all readings.")
 
 
-class ProofSchema(ma.Schema):
+class ProofSchema(AnswerSchema):
     """A check that the proof of a repair asks for."""
 
     check = string("Id of the check.")
@@ -212,7 +213,7 @@ class ProofSchema(ma.Schema):
     why = string("Why the proof asks for it.")
 
 
-class ReleaseSchema(ma.Schema):
+class ReleaseSchema(AnswerSchema):
     """Whether the equipment may be used again."""
 
     released = fields.Boolean(
@@ -221,7 +222,7 @@ class ReleaseSchema(ma.Schema):
     proof = each(ProofSchema, "In the order of the work.")
 
 
-class ToolSchema(ma.Schema):
+class ToolSchema(AnswerSchema):
     """A tool to bring."""
 
     id = string("Id of the tool.")
@@ -229,7 +230,7 @@ class ToolSchema(ma.Schema):
     used_for = strings("Checks and preparations that may need it.")
 
 
-class PartSchema(ma.Schema):
+class PartSchema(AnswerSchema):
     """A part to bring."""
 
     id = string("Id of the part.")
@@ -238,14 +239,14 @@ class PartSchema(ma.Schema):
     faults = strings("The most probable faults that want it.")
 
 
-class BringSchema(ma.Schema):
+class BringSchema(AnswerSchema):
     """What to bring to the visit, or to fetch from the van."""
 
     tools = each(ToolSchema, "For the checks and preparations that may still be asked for.")
     parts = each(PartSchema, "The most probable first.")
 
 
-class ExpectedCostSchema(ma.Schema):
+class ExpectedCostSchema(AnswerSchema):
     """Replacing now against going on, in expected minutes of work."""
 
     remedy = string("The cheapest remedy to act on now; `unlisted-fault` is to give up.")
@@ -254,14 +255,14 @@ class ExpectedCostSchema(ma.Schema):
     go_on = number("Minutes, with that check first; null if there is none.", null=True)
 
 
-class OutcomeProbabilitySchema(ma.Schema):
+class OutcomeProbabilitySchema(AnswerSchema):
     """An outcome and its probability."""
 
     outcome = string("Id of the outcome.")
     probability = fraction("That the true value belongs to it, given the measured one.")
 
 
-class MeasuredSchema(ma.Schema):
+class MeasuredSchema(AnswerSchema):
     """What was measured, as used."""
 
     value = number("Lead resistance subtracted.")
@@ -269,7 +270,7 @@ class MeasuredSchema(ma.Schema):
     standard_uncertainty = number("One standard deviation, in the same unit.")
 
 
-class FindingSchema(ma.Schema):
+class FindingSchema(AnswerSchema):
     """A reading, classified."""
 
     reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
@@ -286,7 +287,7 @@ class FindingSchema(ma.Schema):
     notes = strings("What to know of this reading.")
 
 
-class ConflictSchema(ma.Schema):
+class ConflictSchema(AnswerSchema):
     """Readings that do not go together."""
 
     checks = strings("Ids of the checks.")
@@ -296,7 +297,7 @@ class ConflictSchema(ma.Schema):
     message = string("What does not go together.")
 
 
-class ReasonSchema(ma.Schema):
+class ReasonSchema(AnswerSchema):
     """A reason for the status."""
 
     code = string("Which kind of reason, for programs.")
@@ -304,7 +305,7 @@ class ReasonSchema(ma.Schema):
     check = string("The check that it is about, if it is about one.", null=True)
 
 
-class MoveSchema(ma.Schema):
+class MoveSchema(AnswerSchema):
     """How a reading moved a fault."""
 
     fault = string("Id of the fault.")
@@ -313,7 +314,7 @@ class MoveSchema(ma.Schema):
     decibans = number("Weight of evidence: 10 log10 of the ratio of the odds.")
 
 
-class ReadingMovesSchema(ma.Schema):
+class ReadingMovesSchema(AnswerSchema):
     """What a reading moved."""
 
     reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
@@ -322,7 +323,7 @@ class ReadingMovesSchema(ma.Schema):
     moved = each(MoveSchema, "The faults that it moved most.")
 
 
-class FiredRuleSchema(ma.Schema):
+class FiredRuleSchema(AnswerSchema):
     """A rule that fired."""
 
     rule = string("Id of the rule.")
@@ -331,7 +332,7 @@ class FiredRuleSchema(ma.Schema):
     consequences = strings("What follows from it.")
 
 
-class ExplanationSchema(ma.Schema):
+class ExplanationSchema(AnswerSchema):
     """Why: in sentences, by reading, by rule."""
 
     summary = strings("Sentences to read, in order.")
@@ -339,7 +340,7 @@ class ExplanationSchema(ma.Schema):
     rules = each(FiredRuleSchema, "In the order in which they fired.")
 
 
-class RuleSetReferenceSchema(ma.Schema):
+class RuleSetReferenceSchema(AnswerSchema):
     """The rule set that an answer rests on."""
 
     id = string("Id of the rule set.")
@@ -347,7 +348,7 @@ class RuleSetReferenceSchema(ma.Schema):
     content_hash = string("The same request against the same hash gives the same bytes.")
 
 
-class AssessmentSchema(ma.Schema):
+class AssessmentSchema(AnswerSchema):
     """What follows from a case."""
 
     case_id = fields.String(metadata=described("As sent; absent if none was sent."))

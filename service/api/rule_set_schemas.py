@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import marshmallow as ma
 from marshmallow import fields
 
+from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
 from service.api.response_schemas import (
     RuleSetReferenceSchema,
@@ -25,7 +25,7 @@ class RuleSetSummarySchema(RuleSetReferenceSchema):
     description = string("What it covers, and what not.")
 
 
-class NameplateFieldSchema(ma.Schema):
+class NameplateFieldSchema(AnswerSchema):
     """A nameplate entry that the rule set reads."""
 
     id = string("Name to send in `nameplate`.")
@@ -38,7 +38,7 @@ class NameplateFieldSchema(ma.Schema):
     source = string("Where the assumed value comes from.")
 
 
-class AssumedInstrumentSchema(ma.Schema):
+class AssumedInstrumentSchema(AnswerSchema):
     """The accuracy that is assumed of a meter of which nothing is stated."""
 
     quantity = string("Name to send in `instrument`.")
@@ -47,21 +47,21 @@ class AssumedInstrumentSchema(ma.Schema):
     source = string("Where the figures come from.")
 
 
-class TitledSchema(ma.Schema):
+class TitledSchema(AnswerSchema):
     """An id and what it stands for."""
 
     id = string("The id, as requests and answers have it.")
     title = string("What it stands for, in words.")
 
 
-class OutcomeMeaningSchema(ma.Schema):
+class OutcomeMeaningSchema(AnswerSchema):
     """An outcome of a check."""
 
     id = string("What to send as `observed`.")
     meaning = one_of("normal", "abnormal", description="Whether a healthy part gives it.")
 
 
-class MeasureLimitSchema(ma.Schema):
+class MeasureLimitSchema(AnswerSchema):
     """The limit between two outcomes next to each other."""
 
     between = strings("The two outcomes.")
@@ -69,7 +69,7 @@ class MeasureLimitSchema(ma.Schema):
     source = string("Document and clause, common practice, or estimate.")
 
 
-class MeasureSchema(ma.Schema):
+class MeasureSchema(AnswerSchema):
     """A quantity in which a check can be answered."""
 
     quantity = string("What is measured: resistance, voltage, ...")
@@ -77,7 +77,7 @@ class MeasureSchema(ma.Schema):
     limits = each(MeasureLimitSchema, "Between the outcomes, in order.")
 
 
-class CheckSchema(ma.Schema):
+class CheckSchema(AnswerSchema):
     """A check that may be asked for and answered."""
 
     id = string("What to send as `check` of a reading.")
@@ -102,7 +102,7 @@ class CheckSchema(ma.Schema):
     source = string("Document and clause, or common practice.")
 
 
-class FaultSchema(ma.Schema):
+class FaultSchema(AnswerSchema):
     """A fault that may be found."""
 
     id = string("Id of the fault.")
@@ -114,7 +114,7 @@ class FaultSchema(ma.Schema):
     source = string("Where its share of complaints comes from; mostly estimate.")
 
 
-class RemedyDescriptionSchema(ma.Schema):
+class RemedyDescriptionSchema(AnswerSchema):
     """A repair action."""
 
     id = string("Id of the remedy.")
@@ -125,7 +125,7 @@ class RemedyDescriptionSchema(ma.Schema):
     source = string("Document and clause, common practice, or estimate.")
 
 
-class PrecautionDescriptionSchema(ma.Schema):
+class PrecautionDescriptionSchema(AnswerSchema):
     """A precaution."""
 
     id = string("What to send in `confirmed`.")
@@ -136,7 +136,7 @@ class PrecautionDescriptionSchema(ma.Schema):
     source = string("Document and clause, or common practice.")
 
 
-class PreparationSchema(ma.Schema):
+class PreparationSchema(AnswerSchema):
     """A preparation and what it confirms."""
 
     id = string("Id of the preparation, as `next_check` has it.")
@@ -146,7 +146,7 @@ class PreparationSchema(ma.Schema):
     minutes = number("How long it takes, in minutes.")
 
 
-class RuleSchema(ma.Schema):
+class RuleSchema(AnswerSchema):
     """A rule and its reason."""
 
     id = string("Id of the rule.")

@@ -9,6 +9,7 @@ from marshmallow import fields
 
 from service.api.batch_schemas import ComparedSchema, EitherAssessment, counts
 from service.api.errors import ProblemSchema
+from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
 from service.api.response_schemas import (
     RuleSetReferenceSchema,
@@ -36,7 +37,7 @@ class OverlaySchema(ma.Schema):
     )
 
 
-class CandidateFindingSchema(ma.Schema):
+class CandidateFindingSchema(AnswerSchema):
     """One thing wrong with a candidate, and what would be right."""
 
     file = string("What was sent: the name of a file, `body`, or `changes`.")
@@ -48,7 +49,7 @@ class CandidateFindingSchema(ma.Schema):
     advice = string("What would be right.")
 
 
-class CheckedSchema(ma.Schema):
+class CheckedSchema(AnswerSchema):
     """Whether a candidate could be installed."""
 
     usable = flag("Whether nothing is wrong with it.")
@@ -61,7 +62,7 @@ class CheckedSchema(ma.Schema):
     findings = each(CandidateFindingSchema, "All that is wrong with it.")
 
 
-class BeforeAfterSchema(ma.Schema):
+class BeforeAfterSchema(AnswerSchema):
     """What the installed rule set says, and what the candidate does."""
 
     installed = fields.Raw(required=True, allow_none=True, metadata=described("As things are."))
@@ -72,7 +73,7 @@ def _changed(what: str) -> fields.Field[Any]:
     return fields.Nested(BeforeAfterSchema, metadata=described(what))
 
 
-class DifferenceSchema(ma.Schema):
+class DifferenceSchema(AnswerSchema):
     """How the candidate's assessment of a case differs; what is the same is left out."""
 
     status = _changed("The status.")
@@ -88,7 +89,7 @@ class DifferenceSchema(ma.Schema):
     precautions_gained = fields.List(fields.String(), metadata=described("Ids."))
 
 
-class TriedCaseSchema(ma.Schema):
+class TriedCaseSchema(AnswerSchema):
     """What the candidate made of one case."""
 
     index = fields.Integer(required=True, metadata=described("Place of the case, from 0."))
@@ -110,7 +111,7 @@ class TriedCaseSchema(ma.Schema):
     problem = fields.Nested(ProblemSchema, metadata=described("If there is no assessment."))
 
 
-class LossSchema(ma.Schema):
+class LossSchema(AnswerSchema):
     """Something that protects people and that the candidate has not kept."""
 
     kind = one_of(
@@ -126,14 +127,14 @@ class LossSchema(ma.Schema):
     message = string("The loss in words.")
 
 
-class ExpectationsMetSchema(ma.Schema):
+class ExpectationsMetSchema(AnswerSchema):
     """How many cases expect something, and how many of these got it."""
 
     cases = fields.Integer(required=True, metadata=described("Cases that expect something."))
     met = fields.Integer(required=True, metadata=described("Those of them that got it."))
 
 
-class TrialSummarySchema(ma.Schema):
+class TrialSummarySchema(AnswerSchema):
     """The counts of a trial."""
 
     cases = fields.Integer(required=True, metadata=described("How many cases were tried."))
@@ -145,7 +146,7 @@ class TrialSummarySchema(ma.Schema):
     )
 
 
-class TrialSchema(ma.Schema):
+class TrialSchema(AnswerSchema):
     """What a candidate changes. Errors come first."""
 
     candidate = fields.Nested(
