@@ -239,6 +239,11 @@ def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
     return Problem(INVALID_REQUEST, detail, found[:MOST_ERRORS])
 
 
+def kinds_of(status: int) -> list[ProblemType]:
+    """The kinds of problem that come with an HTTP status."""
+    return [one for one in PROBLEM_TYPES.values() if one.status == status]
+
+
 def for_status(status: int, detail: str) -> Problem | None:
     """The problem of an HTTP status that the web framework has raised; None if it has none."""
     kind = _BY_STATUS.get(status)

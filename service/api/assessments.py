@@ -15,12 +15,19 @@ from service.api.response_schemas import AssessmentSchema
 
 assessments = ServiceBlueprint("assessments", __name__, url_prefix="/v1")
 
-_LINK_TO_RULE_SET = {
+_LINKS = {
+    "next": {
+        "operationId": "assessCase",
+        "requestBody": "$request.body",
+        "description": "The next assessment: the same case, and what `next_check` has given. A "
+        "reading is added to `readings`; of a preparation, `confirms` to `confirmed`, and what it "
+        "`withdraws` is left out there.",
+    },
     "rule-set": {
         "operationId": "getRuleSet",
         "parameters": {"rule_set_id": "$response.body#/rule_set/id"},
         "description": "The rule set that the answer rests on.",
-    }
+    },
 }
 
 
@@ -31,7 +38,7 @@ _LINK_TO_RULE_SET = {
 @assessments.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
 @assessments.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
 @assessments.alt_response(500, "INTERNAL_SERVER_ERROR")
-@assessments.doc(operationId="assessCase", responses={200: {"links": _LINK_TO_RULE_SET}})
+@assessments.doc(operationId="assessCase", responses={200: {"links": _LINKS}})
 def assess() -> Response:
     """Assess one case
 

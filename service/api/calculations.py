@@ -30,6 +30,7 @@ _NAME = {
     "name": "name",
     "required": True,
     "schema": {"type": "string", "enum": list(CALCULATIONS)},
+    "example": next(iter(CALCULATIONS)),
     "description": "Name of a calculation.",
 }
 _REQUESTS = {one.name: {"value": dict(one.example)} for one in CALCULATIONS.values()}

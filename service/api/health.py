@@ -27,6 +27,7 @@ _PROBLEM_NAME = {
     "name": "name",
     "required": True,
     "schema": {"type": "string", "enum": list(PROBLEM_TYPES)},
+    "example": "invalid-request",
     "description": "The last part of the `type` of a problem document.",
 }
 

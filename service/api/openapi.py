@@ -18,16 +18,18 @@ from service import __version__
 from service.api.batch_schemas import EitherAssessment
 from service.api.body import StrictBodyParser
 from service.api.errors import ProblemSchema, handle_http_exception
+from service.api.example_answers import example_answers
 from service.api.fields import Items, Named, Number, QuantityOrText, Text, Variant, Yes
 from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
-from service.problems import MEDIA_TYPE
+from service.problems import MEDIA_TYPE, kinds_of
 
 DESCRIPTION = """\
 Rule-based diagnosis of household appliances. One case in (complaint, nameplate, meter, readings),
 one assessment out: the next check, or the fault with its remedy, with precautions and reasons.
 Nothing is stored. The same request against the same rule set always gives the same bytes.
+The examples are real answers, with their lists cut short.
 Values carry UCUM units. Errors are problem documents (RFC 9457). A client should ignore names in
 an answer that it does not know: more may be added.
 Every answer has an X-Request-Id: the one that was sent, or a new one, under which the log of the
@@ -92,14 +94,21 @@ class ServiceApi(Api):
 
     def _register_responses(self) -> None:
         super()._register_responses()
-        # The base class has documented every error as application/json.
-        for response in self.spec.components.responses_lazy.values():
-            content = response.get("content", {})
-            if "application/json" in content:
-                content[MEDIA_TYPE] = content.pop("application/json")
-        for name, headers in RESPONSE_HEADERS.items():
-            if headers:
-                self.spec.components.responses_lazy[name]["headers"] = headers
+        shown = example_answers()["problems"]
+        for status in HTTPStatus:
+            kinds = kinds_of(status)
+            response = self.spec.components.responses_lazy[status.name]
+            if not kinds:
+                continue
+            types = " or ".join(f"`{kind.uri}`" for kind in kinds)
+            response["description"] = f"{status.phrase}: a problem of type {types}."
+            # The base class has documented every error as application/json.
+            problem = response["content"].pop("application/json")
+            if status.name in shown:
+                problem["example"] = shown[status.name]
+            response["content"] = {MEDIA_TYPE: problem}
+            if headers := RESPONSE_HEADERS.get(status.name):
+                response["headers"] = headers
 
 
 def create_api(app: Flask) -> ServiceApi:
@@ -144,6 +153,7 @@ def openapi_document(api: ServiceApi) -> dict[str, Any]:
         str(HTTPStatus[name].value): api.spec.components.get_ref("response", name)
         for name in RESPONSE_HEADERS
     }
+    shown = example_answers()
     document: dict[str, Any] = api.spec.to_dict()
     for path, item in document["paths"].items():
         for operation in item.values():
@@ -151,6 +161,8 @@ def openapi_document(api: ServiceApi) -> dict[str, Any]:
                 added = secured(path, refused)
                 responses = {**added.pop("responses", {}), **operation["responses"]}
                 operation.update(added, responses=dict(sorted(responses.items())))
+                for media_type, example in shown.get(operation["operationId"], {}).items():
+                    operation["responses"]["200"]["content"][media_type]["example"] = example
     return document
 
 
@@ -168,7 +180,8 @@ def dump_yaml(document: Any) -> bytes:
 
 
 def _represent_text(representer: Any, text: str) -> Any:
-    style = "|" if "\n" in text else None
+    # A block has no carriage returns.
+    style = '"' if "\r" in text else "|" if "\n" in text else None
     return representer.represent_scalar("tag:yaml.org,2002:str", text, style=style)
 
 

@@ -50,6 +50,23 @@ _LINK_TO_FIRST = {
     }
 }
 
+_ITS_FIRST_SYMPTOM = {
+    "rule_set_id": "$response.body#/id",
+    "symptom": "$response.body#/symptoms/0/id",
+}
+_LINKS_OF_ONE = {
+    "bring": {
+        "operationId": "bringForSymptom",
+        "parameters": _ITS_FIRST_SYMPTOM,
+        "description": "What to bring for its first complaint.",
+    },
+    "graph": {
+        "operationId": "getGraph",
+        "parameters": _ITS_FIRST_SYMPTOM,
+        "description": "The order of checks for its first complaint.",
+    },
+}
+
 
 @rule_sets.route("/rule-sets", parameters=[IF_NONE_MATCH])
 @rule_sets.response(200, RuleSetSummarySchema(many=True), headers=ETAG)
@@ -64,7 +81,7 @@ def list_rule_sets() -> Response:
 @rule_sets.response(200, RuleSetSchema, headers=ETAG)
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.alt_response(404, "NOT_FOUND")
-@rule_sets.doc(operationId="getRuleSet")
+@rule_sets.doc(operationId="getRuleSet", responses={200: {"links": _LINKS_OF_ONE}})
 def get_rule_set(rule_set_id: str) -> Response:
     """Describe a rule set
 
