@@ -21,6 +21,7 @@ ORDER = (
     "inference",
     "ruleset",
     "diagnosis",
+    "texts",
     "batch",
     "graph",
     "trials",

@@ -11,6 +11,9 @@ from service.diagnosis.facts import effective_confirmations, withdrawn
 from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
 from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
+# In place of a wait, where the bleed resistor is too large or missing.
+NO_WAIT_HELPS = "no time that helps"
+
 
 @dataclass(frozen=True, slots=True)
 class StandingPrecaution:
@@ -39,7 +42,7 @@ def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
     )
     wait = found.wait if found.wait is not None else math.inf
     return {
-        "wait": f"{5 * math.ceil(wait / 5):d} s" if math.isfinite(wait) else "no time that helps",
+        "wait": f"{5 * math.ceil(wait / 5):d} s" if math.isfinite(wait) else NO_WAIT_HELPS,
         "energy": f"{found.energy:.1f} J",
         "charge": f"{found.charge * 1e6:.0f} µC",
         "peak": f"{found.peak_voltage / 1000:.1f} kV",

@@ -1,0 +1,97 @@
+"""What keeps a catalogue up to date with its rule set, and says what it still lacks."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from service.ruleset.model import RuleSet
+from service.texts.shown import texts_of
+from service.texts.translated import placeholders, read, translations
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
+
+_HEADER = """\
+{comment}
+msgid ""
+msgstr ""
+"Project-Id-Version: {rule_set}\\n"
+"Language: {language}\\n"
+"MIME-Version: 1.0\\n"
+"Content-Type: text/plain; charset=utf-8\\n"
+"Content-Transfer-Encoding: 8bit\\n"
+
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """What keeps a text from being shown in a language: `missing`, `fuzzy` or `figures`."""
+
+    kind: str
+    english: str
+    message: str
+
+
+def updated(rule_set: RuleSet, language: str, path: Path) -> bytes:
+    """The catalogue at a path, brought up to date; a new one where there is none.
+
+    New texts are added, those that are gone are kept as obsolete, and one that has changed takes
+    over the translation of the most similar as fuzzy. The same input gives the same bytes: there
+    is no date in it.
+
+    Raises:
+        OSError, ValueError, LookupError: if there is a catalogue that cannot be read.
+    """
+    from babel.messages.catalog import Catalog
+    from babel.messages.pofile import write_po
+
+    old = path.is_file()
+    catalogue = read(path) if old else Catalog(fuzzy=False)
+    template = Catalog(fuzzy=False)
+    for shown in texts_of(rule_set):
+        _recall(catalogue, shown.english)
+        template.add(shown.english, auto_comments=shown.comments)
+    catalogue.update(template)
+    comment = (
+        catalogue.header_comment if old else f"# The texts of {rule_set.id} in another language."
+    )
+    out = io.BytesIO()
+    head = _HEADER.format(comment=comment, rule_set=rule_set.id, language=language)
+    out.write(head.encode())
+    catalogue.charset = "utf-8"
+    write_po(out, catalogue, width=100, omit_header=True, include_previous=True)
+    return out.getvalue().rstrip(b"\n") + b"\n"
+
+
+def _recall(catalogue: Catalog, english: str) -> None:
+    """A text that comes back brings its translation back."""
+    gone = catalogue.obsolete.pop(english, None)
+    if gone is not None and english not in catalogue:
+        catalogue[english] = gone
+
+
+def lacks(rule_set: RuleSet, path: Path) -> list[Lack]:
+    """What of a rule set is not translated, in its order.
+
+    Raises:
+        OSError, ValueError, LookupError: if the catalogue cannot be read.
+    """
+    catalogue = read(path)
+    translated = translations(catalogue)
+    found = []
+    for english in (shown.english for shown in texts_of(rule_set)):
+        message = catalogue.get(english)
+        if english in translated:
+            wanted, got = placeholders(english), placeholders(translated[english])
+            if wanted != got:
+                names = ", ".join(wanted) or "none"
+                found.append(Lack("figures", english, f"figures in braces must be: {names}"))
+        elif message is not None and message.fuzzy and message.string:
+            found.append(Lack("fuzzy", english, "to be looked at: drop `fuzzy` where it is right"))
+        else:
+            found.append(Lack("missing", english, "not translated"))
+    return found
