@@ -135,6 +135,13 @@ TOO_MANY_TRIALS = ProblemType(
     "Each candidate rule set is worked on in a process of its own, and of those there may be only "
     "a few at a time. Send the request again after the seconds in Retry-After.",
 )
+TOO_MANY_RECORDS = ProblemType(
+    "too-many-records",
+    "The service makes as many PDFs as it can",
+    429,
+    "A PDF takes a second of a processor, and only a few may wait for theirs. Send the request "
+    "again after the seconds in Retry-After, or ask for text/html, which a browser prints as well.",
+)
 HEADERS_TOO_LARGE = ProblemType(
     "headers-too-large",
     "The header fields are too large",
@@ -173,6 +180,7 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         RULE_SET_FAILED,
         TOO_MANY_REQUESTS,
         TOO_MANY_TRIALS,
+        TOO_MANY_RECORDS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
         NOT_READY,
@@ -184,6 +192,7 @@ _BY_NAME_ALONE = (
     UNUSABLE_RULE_SET,
     RULE_SET_FAILED,
     TOO_MANY_TRIALS,
+    TOO_MANY_RECORDS,
 )
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
 

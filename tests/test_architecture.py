@@ -22,6 +22,7 @@ ORDER = (
     "ruleset",
     "diagnosis",
     "texts",
+    "record",
     "batch",
     "graph",
     "trials",

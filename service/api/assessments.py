@@ -10,6 +10,7 @@ from service.api.examples import NO_HEAT
 from service.api.installed import installed, itself
 from service.api.observing import decided, stage
 from service.api.openapi import ServiceBlueprint
+from service.api.records import ACCEPT_LANGUAGE, CONTENT, JSON, form_of, record
 from service.api.request_schemas import CaseSchema
 from service.api.response_schemas import AssessmentSchema
 
@@ -31,22 +32,30 @@ _LINKS = {
 }
 
 
-@assessments.route("/assessments", methods=["POST"])
+@assessments.route("/assessments", methods=["POST"], parameters=[ACCEPT_LANGUAGE])
 @assessments.body(CaseSchema, description="The case so far.", example=NO_HEAT)
 @assessments.response(200, AssessmentSchema, description="What follows from the case.")
 @assessments.alt_response(400, "BAD_REQUEST")
+@assessments.alt_response(406, "NOT_ACCEPTABLE")
 @assessments.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
 @assessments.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
 @assessments.alt_response(500, "INTERNAL_SERVER_ERROR")
-@assessments.doc(operationId="assessCase", responses={200: {"links": _LINKS}})
+@assessments.doc(operationId="assessCase", responses={200: {"links": _LINKS, "content": CONTENT}})
 def assess() -> Response:
     """Assess one case
 
     Send the whole case each time, with the readings taken so far; the answer is the next check to
-    do, or the fault found and its remedy. Nothing is stored.
+    do, or the fault found and its remedy. Nothing is stored. As HTML or PDF it is a service record
+    to print and hand over.
     """
-    raw = read_json(itself(request))
+    asked = itself(request)
+    form = form_of(asked)
+    raw = read_json(asked)
     with stage("assess"):
-        found = answered(installed(), raw)
+        if form == JSON:
+            found = answered(installed(), raw)
+            response = Response(found.body, content_type=JSON)
+        else:
+            found, response = record(installed(), raw, asked, form)
     decided(found, raw)
-    return Response(found.body, content_type="application/json")
+    return response

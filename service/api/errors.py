@@ -15,11 +15,19 @@ from service.api.observing import failed
 from service.api.request_schemas import described
 from service.api.responses import json_response
 from service.documents import shown
-from service.problems import INTERNAL_ERROR, MEDIA_TYPE, TOO_MANY_TRIALS, Problem, for_status
+from service.problems import (
+    INTERNAL_ERROR,
+    MEDIA_TYPE,
+    TOO_MANY_RECORDS,
+    TOO_MANY_TRIALS,
+    Problem,
+    for_status,
+)
 
 log = logging.getLogger(__name__)
 
-_TRIAL_TAKES = 10  # seconds, roughly
+# Seconds, roughly.
+_TAKES = {TOO_MANY_TRIALS: 10, TOO_MANY_RECORDS: 2}
 
 
 class ProblemErrorSchema(AnswerSchema):
@@ -66,8 +74,8 @@ def handle_problem(problem: Problem) -> Response:
     g.problem = problem.kind.name
     instance = quote(request.path, safe="/~!$&'()*+,;=:@")
     response = json_response(problem.document(instance), problem.kind.status, MEDIA_TYPE)
-    if problem.kind is TOO_MANY_TRIALS:
-        response.headers["Retry-After"] = str(_TRIAL_TAKES)
+    if problem.kind in _TAKES:
+        response.headers["Retry-After"] = str(_TAKES[problem.kind])
     return response
 
 

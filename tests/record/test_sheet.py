@@ -1,0 +1,237 @@
+"""The sheet says what the assessment says, in either language, and leaves out no precaution."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from html.parser import HTMLParser
+
+import pytest
+from babel.messages.extract import extract_from_dir
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.api.cases import load_case
+from service.api.response_schemas import STATUSES as ALL_STATUSES
+from service.diagnosis.case import read_case
+from service.diagnosis.precautions import figures, fill
+from service.record.sheet import RESULTS, STATUSES
+from service.record.written import FOLDER, language, languages, symbol
+from service.ruleset.catalogue import Catalogue
+from service.texts import Translated, texts_in
+from tests.record.sheets import BEGUN, CASES, NO_HEAT, html, recorded
+
+
+class Reader(HTMLParser):
+    """The words of a page, and its elements."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        while self.open and self.open.pop() != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def read(text: str) -> Reader:
+    reader = Reader()
+    reader.feed(text)
+    return reader
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+@pytest.mark.parametrize("name", CASES)
+def test_all_that_protects_people_is_on_the_sheet(
+    catalogue: Catalogue, name: str, code: str
+) -> None:
+    case = CASES[name]
+    answer, found, _ = recorded(catalogue, case, code)
+    assert len(found.precautions) == len(answer["precautions"]) > 0
+    shown = read(html(catalogue, case, code)).text
+    if code == "en":
+        for one in answer["precautions"]:
+            assert " ".join(one["text"].split()) in shown
+    now = [one.now for one in found.precautions]
+    assert now == sorted(now, reverse=True), "what applies now comes first"
+    # Before any step of the work.
+    text = html(catalogue, case, code)
+    assert text.index('id="precautions"') < text.index('id="remains"')
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_german_is_german_but_for_what_is_made_up_in_between(
+    catalogue: Catalogue, name: str
+) -> None:
+    case = CASES[name]
+    answer, _, _ = recorded(catalogue, case, "de")
+    page = html(catalogue, case, "de")
+    fallen = re.findall(r'<span lang="en" class="fallen">(.*?)</span>', page)
+    made_up = {one["text"] for one in answer["reasons"]}
+    made_up |= {note for one in answer["findings"] for note in one["notes"]}
+    assert {unescape(one) for one in fallen} <= made_up
+    assert "Servicebericht" in page
+    assert read(page).elements[0] == ("html", {"lang": "de"})
+
+
+def test_figures_are_in_german_precautions_as_german_writes_them(catalogue: Catalogue) -> None:
+    rule_set = catalogue.get("microwave-oven")
+    worked_out = figures(rule_set, read_case(rule_set, load_case(NO_HEAT)))
+    page = html(catalogue, NO_HEAT, "de")
+    assert worked_out["peak"].replace(".", ",") in page
+    assert worked_out["wait"] in page
+    template = rule_set.precautions["capacitor-discharged"].text
+    assert fill(template, worked_out) in read(html(catalogue, NO_HEAT, "en")).text
+
+
+def test_what_an_assessment_adds_to_a_precaution_is_not_lost(catalogue: Catalogue) -> None:
+    """A confirmation that does not hold any more comes with words of its own."""
+    for precaution in catalogue.get("microwave-oven").precautions.values():
+        for other in precaution.withdrawn_by:
+            case = {**BEGUN, "confirmed": [precaution.id, other]}
+            answer, found, _ = recorded(catalogue, case, "de")
+            longer = [one for one in answer["precautions"] if "no longer valid" in one["text"]]
+            if longer:
+                more = [one.parts[1].text for one in found.precautions if len(one.parts) > 1]
+                assert more
+                assert all("do it again" in text for text in more)
+                return
+    pytest.fail("no such case")
+
+
+def test_nothing_of_a_request_becomes_markup(catalogue: Catalogue) -> None:
+    wild = "<script>alert(1)</script>&\"'"
+    case = {
+        **NO_HEAT,
+        "case_id": wild,
+        "readings": [{**NO_HEAT["readings"][0], "note": wild}],
+    }
+    reader = read(html(catalogue, case, "en"))
+    assert "script" not in {tag for tag, _ in reader.elements}
+    assert reader.text.count("<script>alert(1)</script>&\"'") == 2
+
+
+def test_a_page_needs_nothing_but_itself(catalogue: Catalogue) -> None:
+    for tag, attributes in read(html(catalogue, NO_HEAT, "en")).elements:
+        assert tag not in {"script", "img", "link", "iframe"}
+        assert not attributes.keys() & {"src", "href", "style", "onclick"}, tag
+
+
+def test_bars_are_the_hypotheses_and_add_up(catalogue: Catalogue) -> None:
+    answer, found, _ = recorded(catalogue, NO_HEAT, "en")
+    assert sum(bar.width for bar in found.bars) == pytest.approx(100)
+    first = answer["hypotheses"][0]
+    assert found.bars[0].width == pytest.approx(100 * first["probability"])
+    drawn = [
+        float(str(attributes["width"]))
+        for tag, attributes in read(html(catalogue, NO_HEAT, "en")).elements
+        if tag == "rect" and attributes["fill"] != "#dddddd"
+    ]
+    assert drawn == [pytest.approx(bar.width, abs=0.01) for bar in found.bars]
+
+
+def test_readings_show_value_uncertainty_and_limits(catalogue: Catalogue) -> None:
+    answer, found, _ = recorded(catalogue, NO_HEAT, "en")
+    rows = {row.check.text: row for row in found.rows}
+    assert len(rows) == len(NO_HEAT["readings"])
+    measured = answer["findings"][1]["measured"]
+    row = found.rows[1]
+    assert row.value == f"228.6 ± {measured['standard_uncertainty']:.1f}\N{NARROW NO-BREAK SPACE}V"
+    assert len(row.limits) == len(answer["findings"][1]["limits"])
+    assert found.rows[2].value == Translated("over range", "en")
+
+
+def test_the_same_case_gives_the_same_bytes(catalogue: Catalogue) -> None:
+    assert html(catalogue, NO_HEAT, "de") == html(catalogue, NO_HEAT, "de")
+
+
+def said() -> set[str]:
+    """The words of the form, as Babel finds them in its sources."""
+    found = {
+        message[2]
+        for message in extract_from_dir(
+            str(FOLDER),
+            method_map=[("**.html", "jinja2.ext:babel_extract"), ("**.py", "python")],
+            keywords={"say": None},
+        )
+    }
+    assert all(isinstance(one, str) for one in found)
+    return {str(one) for one in found} | set(STATUSES.values()) | set(RESULTS.values())
+
+
+def test_every_word_of_the_form_is_translated() -> None:
+    assert "Service record" in said()
+    german = texts_in(FOLDER, "de")
+    assert {one for one in said() if german.of(one).lang != "de"} == set()
+    assert set(german.by_english) <= said(), "words that are not said any more"
+
+
+def test_every_status_has_its_words() -> None:
+    assert set(STATUSES) == set(ALL_STATUSES)
+
+
+def test_a_language_that_is_not_there_is_english(catalogue: Catalogue) -> None:
+    folder = catalogue.source("microwave-oven").folder
+    assert languages(folder) == ("en", "de")
+    spoken = language("en", folder)
+    assert spoken.say("Fault found").lang == "en"
+
+
+@given(st.floats(1e-9, 1e9), st.floats(1e-9, 1e6))
+def test_value_and_uncertainty_end_at_the_same_digit(value: float, uncertainty: float) -> None:
+    spoken = language("en", FOLDER)
+    text = spoken.measured(value, uncertainty, "V").replace(",", "")
+    shown, told = text.removesuffix("\N{NARROW NO-BREAK SPACE}V").split(" ± ")
+    assert len(shown.partition(".")[2]) == len(told.partition(".")[2])
+    decimals = len(told.partition(".")[2])
+    assert float(told) == pytest.approx(uncertainty, abs=0.51 * 10.0**-decimals, rel=0.06)
+    assert float(shown) == pytest.approx(value, abs=0.51 * 10.0**-decimals)
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [
+        ("Ohm", "Ω"),
+        ("kOhm", "kΩ"),
+        ("MOhm", "MΩ"),
+        ("mOhm", "mΩ"),
+        ("uF", "µF"),
+        ("Cel", "°C"),
+        ("mW/cm2", "mW/cm²"),
+        ("W.h", "Wh"),
+        ("V", "V"),
+        ("1", ""),
+        ("[degF]", "°F"),
+    ],
+)
+def test_units_as_people_write_them(code: str, shown: str) -> None:
+    assert symbol(code) == shown
+
+
+@pytest.mark.parametrize(
+    ("share", "shown"),
+    [
+        (0.0, "0 %"),
+        (0.001, "< 1 %"),
+        (0.5, "50 %"),
+        (0.9999, "> 99 %"),
+        (1.0, "100 %"),
+    ],
+)
+def test_percent_never_says_sure_of_what_is_not(share: float, shown: str) -> None:
+    for code in ("en", "de"):
+        assert language(code, FOLDER).percent(share) == shown
