@@ -15,6 +15,7 @@ from service.ruleset.catalogue import Catalogue, Source, load_source, rule_set_f
 from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.source import Document, Issue, RuleSetError
+from service.texts import Lack, lacks, path_of, updated
 from service.trials.coverage import coverage
 from service.trials.report import trial, try_cases
 
@@ -132,3 +133,30 @@ def compare(checked: Checked, catalogue: Catalogue) -> dict[str, Any]:
     cases = {case["id"]: case for one in read_cases(installed.folder) for case in one.data["cases"]}
     cases |= {case["id"]: case for one in checked.cases for case in one.data["cases"]}
     return trial(cases.values(), judge(rule_set), judge(installed.rule_set), changed_only=True)
+
+
+def translated(checked: Sequence[Checked], language: str) -> list[tuple[Path, bytes]]:
+    """The catalogue of each rule set, brought up to date: where it belongs, and its bytes.
+
+    Raises:
+        CatalogueError: if one that is there cannot be read, or the language is none.
+    """
+    return [
+        (path_of(one.folder, language), updated(one.source.rule_set, one.folder, language))
+        for one in checked
+        if one.source is not None
+    ]
+
+
+def lacking(checked: Sequence[Checked], language: str) -> list[tuple[Path, Lack]]:
+    """What the catalogues of these rule sets lack, with the file that it is lacking in.
+
+    Raises:
+        CatalogueError: if one is not there or cannot be read, or the language is none.
+    """
+    return [
+        (path_of(one.folder, language), lack)
+        for one in checked
+        if one.source is not None
+        for lack in lacks(one.source.rule_set, one.folder, language)
+    ]

@@ -21,6 +21,7 @@ from service.graph.tree import Tree
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.shape import SCHEMAS
 from service.ruleset.source import RuleSetError
+from service.texts import CatalogueError
 from service.trials.difference import in_words
 
 # Exit codes; 2 is also click's, for a command line that cannot be carried out.
@@ -45,7 +46,7 @@ _DRAWN: dict[str, Callable[[Tree], bytes]] = {
 
 @click.group()
 def rules() -> None:
-    """Check, test, compare and draw rule sets.
+    """Check, test, compare, draw and translate rule sets.
 
     PATH is the folder of a rule set, or a folder of such folders.
     """
@@ -162,6 +163,37 @@ def graph(path: Path, symptom: str, form: str, least_probability: float, out: Bi
 
 
 @rules.command()
+@_path
+@click.argument("language", metavar="LANG")
+@click.option("--check", "only_check", is_flag=True, help="Change nothing, say what is lacking.")
+def translate(path: Path, language: str, only_check: bool) -> None:
+    """Bring the catalogues of the rule sets at PATH up to date in LANG (`de`, `pt-BR`).
+
+    Makes or updates translations/LANG.po in the folder of each: new texts are added, changed ones
+    marked fuzzy, and those that are gone kept as obsolete. Exit code 1 if --check finds a text that
+    is missing, fuzzy or has other figures in braces, 2 if a rule set or catalogue cannot be used.
+    """
+    checked = _told(lambda: authoring.check(path))
+    _end_on_issues(checked)
+    if not only_check:
+        for file, raw in _told(lambda: authoring.translated(checked, language)):
+            file.parent.mkdir(exist_ok=True)
+            file.write_bytes(raw)
+            click.echo(file)
+        return
+    found = _told(lambda: authoring.lacking(checked, language))
+    for where, lack in found:
+        said = f"{click.style(lack.kind, fg='red')}: {lack.english} ({lack.advice})"
+        click.echo(f"{click.style(str(where), bold=True)}: {said}")
+    click.secho(
+        f"{_counted(len(found), 'text')} to be translated" if found else "nothing lacking",
+        fg="red" if found else "green",
+        bold=True,
+    )
+    raise SystemExit(FOUND if found else 0)
+
+
+@rules.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path), metavar="DIR")
 def schemas(folder: Path) -> None:
     """Write the JSON Schema files of a rule set to DIR, for editors.
@@ -179,7 +211,7 @@ def _told(work: Callable[[], T]) -> T:
     """The result of work; what keeps it from being done ends the command with a message."""
     try:
         return work()
-    except (authoring.NothingThere, RuleSetError) as error:
+    except (authoring.NothingThere, CatalogueError, RuleSetError) as error:
         click.echo(f"Error: {error}", err=True)
         raise SystemExit(TROUBLE) from None
 

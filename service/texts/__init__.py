@@ -24,6 +24,7 @@ from service.texts.author import Lack, lacks, updated
 from service.texts.shown import Shown, texts_of, word
 from service.texts.translated import (
     ENGLISH,
+    CatalogueError,
     Texts,
     Translated,
     languages_of,
@@ -33,6 +34,7 @@ from service.texts.translated import (
 
 __all__ = [
     "ENGLISH",
+    "CatalogueError",
     "Lack",
     "Shown",
     "Texts",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from service.ruleset.model import RuleSet
 from service.texts.shown import texts_of
-from service.texts.translated import placeholders, read, translations
+from service.texts.translated import path_of, placeholders, read, translations
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
@@ -33,23 +33,24 @@ class Lack:
 
     kind: str
     english: str
-    message: str
+    advice: str
 
 
-def updated(rule_set: RuleSet, language: str, path: Path) -> bytes:
-    """The catalogue at a path, brought up to date; a new one where there is none.
+def updated(rule_set: RuleSet, folder: Path, language: str) -> bytes:
+    """The catalogue of a rule set in a language, brought up to date; a new one where there is none.
 
     New texts are added, those that are gone are kept as obsolete, and one that has changed takes
     over the translation of the most similar as fuzzy. The same input gives the same bytes: there
     is no date in it.
 
     Raises:
-        OSError, ValueError, LookupError: if there is a catalogue that cannot be read.
+        CatalogueError: if there is one that cannot be read, or the language is none.
     """
     from babel.messages.catalog import Catalog
     from babel.messages.pofile import write_po
 
-    old = path.is_file()
+    path = path_of(folder, language)
+    old = path.exists()
     catalogue = read(path) if old else Catalog(fuzzy=False)
     template = Catalog(fuzzy=False)
     for shown in texts_of(rule_set):
@@ -74,13 +75,13 @@ def _recall(catalogue: Catalog, english: str) -> None:
         catalogue[english] = gone
 
 
-def lacks(rule_set: RuleSet, path: Path) -> list[Lack]:
-    """What of a rule set is not translated, in its order.
+def lacks(rule_set: RuleSet, folder: Path, language: str) -> list[Lack]:
+    """What of a rule set is not translated into a language, in its order.
 
     Raises:
-        OSError, ValueError, LookupError: if the catalogue cannot be read.
+        CatalogueError: if the catalogue is not there or cannot be read, or the language is none.
     """
-    catalogue = read(path)
+    catalogue = read(path_of(folder, language))
     translated = translations(catalogue)
     found = []
     for english in (shown.english for shown in texts_of(rule_set)):

@@ -70,6 +70,10 @@ class Texts:
         return self.by_english.get(value) or _POINT.sub(self.decimal_point, value)
 
 
+class CatalogueError(ValueError):
+    """A catalogue that cannot be read, or a language that there is none for."""
+
+
 def languages_of(folder: Path) -> tuple[str, ...]:
     """The languages that a rule set folder has catalogues for, sorted, English not among them."""
     names = (path.stem for path in (folder / "translations").glob("*.po"))
@@ -77,7 +81,13 @@ def languages_of(folder: Path) -> tuple[str, ...]:
 
 
 def path_of(folder: Path, language: str) -> Path:
-    """Where the catalogue of a language is, or would be."""
+    """Where the catalogue of a language is, or would be.
+
+    Raises:
+        CatalogueError: if it is no language to translate into.
+    """
+    if not LANGUAGE.fullmatch(language) or language == ENGLISH:
+        raise CatalogueError(f"{language[:20]!r} is no language to translate into: de, fr, pt-BR")
     return folder / "translations" / f"{language}.po"
 
 
@@ -86,29 +96,21 @@ def texts_in(folder: Path, language: str) -> Texts:
 
     Kept until the file changes. A broken catalogue counts as absent, and is logged once.
     """
-    if not LANGUAGE.fullmatch(language) or language == ENGLISH:
-        return Texts(ENGLISH, {})
-    path = path_of(folder, language)
     try:
+        path = path_of(folder, language)
         state = path.stat()
-    except OSError:
-        return Texts(language, {})
+    except (CatalogueError, OSError):
+        return Texts(ENGLISH, {})
     return _kept(path, language, state.st_mtime_ns, state.st_size)
 
 
 @lru_cache(maxsize=64)
 def _kept(path: Path, language: str, _changed: int, _size: int) -> Texts:
     try:
-        return _texts(read(path), language, path)
-    except Exception as error:  # whatever is wrong with it: texts decide nothing
-        log.error("%s counts as absent: %s", path, " ".join(str(error).split()))
-        return Texts(language, {})
-
-
-def _texts(catalogue: Catalog, language: str, path: Path) -> Texts:
-    # Slow to import, and only needed here.
-    from babel.numbers import get_decimal_symbol
-
+        catalogue = read(path)
+    except CatalogueError as error:
+        log.error("counts as absent: %s", error)
+        return Texts(ENGLISH, {})
     found: dict[str, str] = {}
     refused = 0
     for english, text in translations(catalogue).items():
@@ -118,26 +120,37 @@ def _texts(catalogue: Catalog, language: str, path: Path) -> Texts:
             refused += 1
     if refused:
         log.error("%s: %d texts left out, whose figures in braces differ", path, refused)
-    return Texts(language, Frozen(found), get_decimal_symbol(language.replace("-", "_")))
+    return Texts(language, Frozen(found), _decimal_point(language))
+
+
+def _decimal_point(language: str) -> str:
+    from babel import Locale, UnknownLocaleError
+    from babel.numbers import get_decimal_symbol
+
+    try:
+        return get_decimal_symbol(Locale.parse(language, sep="-"))
+    except UnknownLocaleError:
+        return "."
 
 
 def read(path: Path) -> Catalog:
     """The catalogue in a file.
 
     Raises:
-        OSError, ValueError, LookupError: if it cannot be read, or is none.
+        CatalogueError: if it cannot be read, or is none.
     """
     # Slow to import, and no answer in JSON needs it.
-    from babel.messages.pofile import PoFileError, read_po
+    from babel.messages.pofile import read_po
 
-    with path.open("rb") as file:
-        raw = file.read(MAX_FILE_BYTES + 1)
-    if len(raw) > MAX_FILE_BYTES:
-        raise ValueError(f"more than {MAX_FILE_BYTES} bytes")
     try:
+        if not path.is_file():
+            raise CatalogueError("no such file")
+        raw = path.read_bytes()
+        if len(raw) > MAX_FILE_BYTES:
+            raise CatalogueError(f"more than {MAX_FILE_BYTES} bytes")
         return read_po(io.BytesIO(raw), abort_invalid=True)
-    except PoFileError as error:
-        raise ValueError(f"{error} (line {error.lineno})") from None
+    except Exception as error:  # the parser has many ways to say that this is no catalogue
+        raise CatalogueError(f"{path}: {' '.join(str(error).split())}") from error
 
 
 def translations(catalogue: Catalog) -> dict[str, str]:
