@@ -178,7 +178,9 @@ def translate(path: Path, language: str, only_check: bool) -> None:
     if not only_check:
         for file, raw in _told(lambda: authoring.translated(checked, language)):
             file.parent.mkdir(exist_ok=True)
-            file.write_bytes(raw)
+            new = file.with_suffix(".new")
+            new.write_bytes(raw)
+            new.replace(file)  # whole at any time: a running service may be reading it
             click.echo(file)
         return
     found = _told(lambda: authoring.lacking(checked, language))

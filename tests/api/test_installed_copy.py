@@ -54,6 +54,18 @@ def test_installed_copy_answers_as_the_checkout(
     assert answer == checkout
 
 
+def test_installed_copy_has_its_german(installed: Path, tmp_path: Path) -> None:
+    said = run(
+        installed,
+        tmp_path,
+        "-c",
+        "from service.ruleset.catalogue import Catalogue; from service.texts import texts_in;"
+        "texts = texts_in(Catalogue.load().source('microwave-oven').folder, 'de');"
+        "print(texts.of('DANGER').text, texts.word('main-fuse').text.encode('ascii', 'replace'))",
+    )
+    assert said.decode().split() == ["GEFAHR", "b'Ger?tesicherung'"]
+
+
 def test_installed_copy_holds_what_it_needs_and_no_more(installed: Path, root: Path) -> None:
     found = {
         path.relative_to(installed / "service").as_posix()
