@@ -32,6 +32,13 @@ CONCLUSIVE = 0.6
 # Under this probability an outcome counts as none: readings far from a limit are all alike.
 NEGLIGIBLE = 1e-12
 
+# Notes that say the same of every reading; others have figures in them.
+BEFORE_THE_REPAIR = "taken before the repair: it tells what was wrong then"
+STANDS_INSTEAD = "stands instead of the earlier reading of this check"
+METER_ASSUMED = "accuracy not given: the rule set's default instrument is assumed"
+ABOVE_EVERY_LIMIT = "over range: taken as above every limit"
+NOTES = (BEFORE_THE_REPAIR, STANDS_INSTEAD, METER_ASSUMED, ABOVE_EVERY_LIMIT)
+
 
 @dataclass(frozen=True, slots=True)
 class PlacedLimit:
@@ -145,9 +152,9 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
                 "but what this one says of safety still counts; leave it out if it was a slip"
             )
         elif reading.past:
-            notes.append("taken before the repair: it tells what was wrong then")
+            notes.append(BEFORE_THE_REPAIR)
         elif again:
-            notes.append("stands instead of the earlier reading of this check")
+            notes.append(STANDS_INSTEAD)
         found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
     return tuple(found)
 
@@ -175,7 +182,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         if reading.uncertainty is not None:
             notes.append(f"worked out from its inputs by {check.calculation}")
         elif instrument is not None and not instrument.stated:
-            notes.append("accuracy not given: the rule set's default instrument is assumed")
+            notes.append(METER_ASSUMED)
     else:
         beyond = reading.beyond if reading.beyond is not None else math.inf
         region = _beyond(beyond, limits)
@@ -184,7 +191,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
             word = "" if reading.range_stated else ", the assumed range"
             notes.append(f"over range: taken as more than {shown}{word}")
         else:
-            notes.append("over range: taken as above every limit")
+            notes.append(ABOVE_EVERY_LIMIT)
     evidence = _spread(check, measure, region)
     evidence, weak = _test_voltage(check, reading, instrument, evidence)
     return Finding(

@@ -207,7 +207,7 @@ def _row(
         outcome=lang.texts.word(outcome),
         normal=check.meaning(outcome) == "normal" if outcome in check.outcomes else None,
         probability=lang.percent(one["probability"]),
-        notes=[*([note] if note else ()), *(Translated(text, ENGLISH) for text in one["notes"])],
+        notes=[*([note] if note else ()), *(lang.say(text) for text in one["notes"])],
         stands=not one["superseded"],
     )
 

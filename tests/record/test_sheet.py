@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from service.api.cases import load_case
 from service.api.response_schemas import STATUSES as ALL_STATUSES
 from service.diagnosis.case import read_case
+from service.diagnosis.findings import NOTES
 from service.diagnosis.precautions import figures, fill
 from service.record.sheet import RESULTS, STATUSES
 from service.record.written import FOLDER, language, languages, symbol
@@ -170,7 +171,7 @@ def said() -> set[str]:
         )
     }
     assert all(isinstance(one, str) for one in found)
-    return {str(one) for one in found} | set(STATUSES.values()) | set(RESULTS.values())
+    return {str(one) for one in found} | {*STATUSES.values(), *RESULTS.values(), *NOTES}
 
 
 def test_every_word_of_the_form_is_translated() -> None:
