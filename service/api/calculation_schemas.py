@@ -134,13 +134,12 @@ class CalculationResultSchema(AnswerSchema):
     calculation = string("Name of the calculation.")
     title = string("The calculation in a few words.")
     outputs = each(OutputSchema, "Those that apply, in the order of the description.")
-    verdict = fields.String(
+    verdict = fields.Raw(
         required=True,
-        allow_none=True,
         metadata={
             "description": "Of conformance only, else null: accept, inside the acceptance limits; "
             "reject, outside the limits by more than the guard band; in-guard-band, neither shown.",
-            "enum": [*VERDICTS, None],
+            "anyOf": [{"type": "string", "enum": list(VERDICTS)}, {"type": "null"}],
         },
     )
     warnings = each(RemarkSchema, "What makes the result dangerous to rely on, or too coarse.")

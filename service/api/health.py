@@ -95,7 +95,10 @@ def prove(catalogue: Catalogue) -> None:
 @health.response(200, HealthSchema)
 @health.doc(operationId="getHealth")
 def get_health() -> Response:
-    """Tell whether the process answers"""
+    """Tell whether the process answers
+
+    Says nothing of the rule sets: that is what `/readyz` is for.
+    """
     return json_response({"status": "ok"})
 
 
@@ -127,7 +130,10 @@ def get_readiness() -> Response:
 @health.alt_response(404, "NOT_FOUND")
 @health.doc(operationId="getProblemType")
 def get_problem_type(name: str) -> Response:
-    """Explain a kind of problem"""
+    """Explain a kind of problem
+
+    What the `type` of a problem document refers to: when it comes, and what to do about it.
+    """
     kind = PROBLEM_TYPES.get(name)
     if kind is None:
         known = ", ".join(PROBLEM_TYPES)

@@ -159,9 +159,6 @@ class CostsSchema(StrictSchema):
 class CaseSchema(StrictSchema):
     """One visit so far: the complaint, the equipment and what the checks gave."""
 
-    class Meta(StrictSchema.Meta):
-        title = "Case"
-
     equipment = Text(
         most=ID_LENGTH, required=True, metadata=described("Type of equipment, as in a rule set.")
     )

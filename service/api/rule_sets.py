@@ -73,7 +73,10 @@ _LINKS_OF_ONE = {
 @rule_sets.alt_response(304, description="The copy that the client has still stands.", success=True)
 @rule_sets.doc(operationId="listRuleSets", responses={200: {"links": _LINK_TO_FIRST}})
 def list_rule_sets() -> Response:
-    """List the installed rule sets"""
+    """List the installed rule sets
+
+    Each with its version and the hash of its content. `/v1/rule-sets/{rule_set_id}` has all of one.
+    """
     return cacheable(json_response(installed().summaries()))
 
 

@@ -27,6 +27,7 @@ class OverlaySchema(ma.Schema):
     changes = fields.Raw(
         metadata={
             "type": ["object", "array"],
+            "items": {},
             "description": "A JSON Merge Patch (an object) or JSON Patch operations (a list).",
         }
     )

@@ -1,0 +1,43 @@
+"""The packages of package-lock.json, for the tests that want some of npm."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+_LOCK = HERE / "package-lock.json"
+
+
+def node_modules() -> Path:
+    """The folder of the packages, filled if it is not yet: they stay until the lock file changes.
+
+    Without npm a developer's test is skipped. On CI (`CI=true`) it fails.
+    """
+    npm = shutil.which("npm")
+    if npm is None:
+        assert os.environ.get("CI") != "true", "npm is missing (apt-get install nodejs npm)"
+        pytest.skip("there is no npm here")
+    folder = HERE / "node_modules"
+    installed = folder / f".installed-{hashlib.sha256(_LOCK.read_bytes()).hexdigest()}"
+    with _LOCK.open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)  # tests run side by side
+        if not installed.exists():
+            run([npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"], HERE)
+            installed.touch()
+    return folder
+
+
+def run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+    """Run what must not fail; if it does, all that it said is told."""
+    done = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, timeout=300, check=False
+    )
+    assert done.returncode == 0, f"{command}\n{done.stdout[-5000:]}\n{done.stderr[-5000:]}"
+    return done
