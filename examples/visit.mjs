@@ -37,11 +37,13 @@ function fail(message) {
 }
 
 // In full the first time and as long as they are to be confirmed, by name from then on.
-function showPrecautions(precautions) {
+// Those of the whole answer: `next_check` has only those that its own step needs.
+function showPrecautions(answer) {
+  const now = answer.precautions.filter((one) => one.applies_now);
   const inFull = (one) => !told.has(one.id) || (one.must_confirm && !one.confirmed);
-  const byName = precautions.filter((one) => !inFull(one)).map((one) => one.id);
+  const byName = now.filter((one) => !inFull(one)).map((one) => one.id);
   if (byName.length) console.log(`    as before: ${byName.join(", ")}`);
-  for (const one of precautions.filter(inFull)) {
+  for (const one of now.filter(inFull)) {
     console.log(`    ${one.signal_word} ${one.id}: ${one.text}`);
     told.add(one.id);
   }
@@ -55,7 +57,7 @@ async function follow(visit, readings) {
     const step = answer.next_check;
     if (++steps > MOST_STEPS) fail(`${step.id} is asked for again and again`);
     console.log(`${steps}. ${step.title}`);
-    showPrecautions(step.precautions); // before anything is done
+    showPrecautions(answer); // before anything is done
     for (const line of step.how) console.log(`    - ${line}`);
 
     const reading = readings[step.id];
@@ -91,7 +93,7 @@ if (found.status !== "fault-found") fail(because(found));
 const verdict = found.verdict;
 const sure = Math.round(verdict.confidence * 100);
 console.log(`fault-found: ${verdict.title}, ${verdict.fault} (${sure}%)`);
-showPrecautions(found.precautions.filter((one) => one.applies_now));
+showPrecautions(found);
 console.log(`    - ${verdict.remedy.action}`);
 console.log(`    parts: ${[...verdict.parts, ...verdict.also_replace].join(", ")}`);
 

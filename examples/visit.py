@@ -40,14 +40,15 @@ def ask(case):
         sys.exit(f"{URL}: {error}")
 
 
-def show_precautions(precautions):
-    """In full the first time and as long as they are to be confirmed, by name from then on."""
-    in_full = [
-        one
-        for one in precautions
-        if one["id"] not in told or (one["must_confirm"] and not one["confirmed"])
-    ]
-    if by_name := [one["id"] for one in precautions if one not in in_full]:
+def show_precautions(answer):
+    """In full the first time and as long as they are to be confirmed, by name from then on.
+
+    Those of the whole answer: `next_check` has only those that its own step needs.
+    """
+    now = [one for one in answer["precautions"] if one["applies_now"]]
+    due = [one for one in now if one["must_confirm"] and not one["confirmed"]]
+    in_full = [one for one in now if one["id"] not in told or one in due]
+    if by_name := [one["id"] for one in now if one not in in_full]:
         print(f"    as before: {', '.join(by_name)}")
     for one in in_full:
         print(f"    {one['signal_word']} {one['id']}: {one['text']}")
@@ -63,7 +64,7 @@ def follow(case, readings):
         if steps > MOST_STEPS:
             sys.exit(f"{step['id']} is asked for again and again")
         print(f"{steps}. {step['title']}")
-        show_precautions(step["precautions"])  # before anything is done
+        show_precautions(answer)  # before anything is done
         for line in step["how"]:
             print(f"    - {line}")
 
@@ -100,7 +101,7 @@ if answer["status"] != "fault-found":
     sys.exit(because(answer))
 verdict = answer["verdict"]
 print(f"fault-found: {verdict['title']}, {verdict['fault']} ({verdict['confidence']:.0%})")
-show_precautions([one for one in answer["precautions"] if one["applies_now"]])
+show_precautions(answer)
 print(f"    - {verdict['remedy']['action']}")
 print(f"    parts: {', '.join(verdict['parts'] + verdict['also_replace'])}")
 

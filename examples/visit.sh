@@ -37,9 +37,11 @@ get() {
     program=$1
     shift
     printf '%s' "$answer" | jq -r --argjson told "$told" --argjson visit "$visit" "$@" '
+        def now: .precautions | map(select(.applies_now));
         # In full the first time and as long as they are to be confirmed, by name from then on.
+        # Those of the whole answer: next_check has only those that its own step needs.
         def in_full: (.must_confirm and (.confirmed | not)) or (.id | IN($told[]) | not);
-        def warnings:
+        def warnings: now |
             (map(select(in_full | not).id) | select(. != []) | "    as before: " + join(", ")),
             (.[] | select(in_full) | "    \(.signal_word) \(.id): \(.text)");
         def because: "\(.status): " + ([.reasons[].text] | join("; "));'"$program"
@@ -61,9 +63,8 @@ follow() {
             exit 1
         fi
         # The precautions come before anything is done.
-        get '.next_check | "\($step). \(.title)", (.precautions | warnings), "    - \(.how[])"' \
-            --arg step "$steps"
-        told=$(get '$told + [.next_check.precautions[].id] | tojson')
+        get '"\($step). \(.next_check.title)", warnings, "    - \(.next_check.how[])"' --arg step "$steps"
+        told=$(get '$told + [now[].id] | tojson')
 
         get '.next_check | $readings[.id] as $reading
             | if .kind == "preparation" then "    = done, \(.confirms[0])"
@@ -85,9 +86,9 @@ printf '%s' "$visit" | jq -r '"\(.case_id): \(.symptom)"'
 follow "$(jq -c .readings "$oven")"
 must_be fault-found
 get '.verdict | "fault-found: \(.title), \(.fault) (\(.confidence * 100 | round)%)"'
-get '.precautions | map(select(.applies_now)) | warnings'
+get warnings
 get '.verdict | "    - \(.remedy.action)", "    parts: \(.parts + .also_replace | join(", "))"'
-told=$(get '$told + [.precautions[] | select(.applies_now).id] | tojson')
+told=$(get '$told + [now[].id] | tojson')
 
 visit=$(get '.verdict as $verdict | $visit
     | .phase = "verify-repair"
