@@ -49,7 +49,7 @@ function showPrecautions(answer) {
   }
 }
 
-// Do what `next_check` says until there is none. The last answer; `visit` holds the way there.
+// Do what `next_check` says until there is none. The last answer; `visit` has grown.
 async function follow(visit, readings) {
   for (;;) {
     const answer = await ask(visit);

@@ -56,7 +56,7 @@ def show_precautions(answer):
 
 
 def follow(case, readings):
-    """Do what `next_check` says until there is none. The last answer; `case` holds the way there."""
+    """Do what `next_check` says until there is none. The last answer; `case` has grown."""
     global steps
     while (answer := ask(case))["status"] == "check-next":
         step = answer["next_check"]

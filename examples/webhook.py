@@ -8,8 +8,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib import error, request
 
 URL = os.environ.get("OHMPATH_URL", "http://127.0.0.1:8080") + "/v1/assessments"
-KEY = os.environ.get("OHMPATH_KEY", "")
-PLATE = {"supply_voltage": {"value": 230, "unit": "V"}}
+KEY = f"Bearer {os.environ.get('OHMPATH_KEY', '')}"
 KINDS = {"PK-04": "microwave-oven", "PK-07": "tumble-dryer"}  # by how the asset number begins
 SYMPTOMS = {"stays cold": "no-heat", "too cold": "low-heat", "smells burnt": "burning-smell"}
 
@@ -25,8 +24,7 @@ def ask(body, headers, tries=2):
         if got.code in (429, 503) and tries > 1 and wait <= 5:
             time.sleep(wait)
             return ask(body, headers, tries - 1)
-        is_problem = got.headers.get_content_type() == "application/problem+json"
-        return got.code, json.load(got) if is_problem else {"title": got.reason}
+        return got.code, json.load(got) if got.code == 422 else {"title": got.reason}
     except OSError:
         return 0, {}
 
@@ -40,10 +38,13 @@ def card(status, answer):
         said = re.sub(r"/readings/(\d+)/?", lambda at: f"reading {int(at[1]) + 1} ", said)
         return 422, {"message": said}
     if status != 200:
-        return 502, {"message": f"{answer['title']}. Tell whoever looks after the webhook."}
+        return 502, {
+            "message": f"{status} {answer['title']}: tell whoever looks after the webhook."
+        }
     step, verdict = answer["next_check"], answer["verdict"]
     now = [one for one in answer["precautions"] if one["applies_now"]]
     return 200, {
+        "job": answer["case_id"],
         "status": answer["status"],
         "next_step": step and {key: step[key] for key in ("id", "title", "how", "minutes")},
         "precautions": [f"{one['signal_word']}: {one['text']}" for one in now],
@@ -55,12 +56,13 @@ def card(status, answer):
 
 class Webhook(BaseHTTPRequestHandler):
     def do_POST(self):
-        headers = {"Content-Type": "application/json", "Authorization": f"Bearer {KEY}"}
-        headers["traceparent"] = self.headers.get("traceparent", "")
+        headers = {"Content-Type": "application/json", "Authorization": KEY}
+        headers["traceparent"] = self.headers["traceparent"] or ""
         try:
             job = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
             case = {"equipment": KINDS[job["asset"][:5]], "symptom": SYMPTOMS[job["complaint"]]}
-            case |= {"nameplate": PLATE, "readings": job["readings"], "confirmed": job["confirmed"]}
+            case |= {name: job[name] for name in ("nameplate", "readings", "confirmed")}
+            case["case_id"] = job["job"]
             status, said = card(*ask(json.dumps(case).encode(), headers))
         except (KeyError, TypeError, ValueError) as wrong:
             status, said = 422, {"message": f"Missing, or unknown here: {wrong}"}
