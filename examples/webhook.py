@@ -38,9 +38,7 @@ def card(status, answer):
         said = re.sub(r"/readings/(\d+)/?", lambda at: f"reading {int(at[1]) + 1} ", said)
         return 422, {"message": said}
     if status != 200:
-        return 502, {
-            "message": f"{status} {answer['title']}: tell whoever looks after the webhook."
-        }
+        return 502, {"message": f"{answer['title']}: tell whoever looks after the webhook."}
     step, verdict = answer["next_check"], answer["verdict"]
     now = [one for one in answer["precautions"] if one["applies_now"]]
     return 200, {
