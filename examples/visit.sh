@@ -37,11 +37,11 @@ get() {
     program=$1
     shift
     printf '%s' "$answer" | jq -r --argjson told "$told" --argjson visit "$visit" "$@" '
-        def now: .precautions | map(select(.applies_now));
+        def applying: .precautions | map(select(.applies_now));
         # In full the first time and as long as they are to be confirmed, by name from then on.
         # Those of the whole answer: next_check has only those that its own step needs.
         def in_full: (.must_confirm and (.confirmed | not)) or (.id | IN($told[]) | not);
-        def warnings: now |
+        def warnings: applying |
             (map(select(in_full | not).id) | select(. != []) | "    as before: " + join(", ")),
             (.[] | select(in_full) | "    \(.signal_word) \(.id): \(.text)");
         def because: "\(.status): " + ([.reasons[].text] | join("; "));'"$program"
@@ -64,7 +64,7 @@ follow() {
         fi
         # The precautions come before anything is done.
         get '"\($step). \(.next_check.title)", warnings, "    - \(.next_check.how[])"' --arg step "$steps"
-        told=$(get '$told + [now[].id] | tojson')
+        told=$(get '$told + [applying[].id] | tojson')
 
         get '.next_check | $readings[.id] as $reading
             | if .kind == "preparation" then "    = done, \(.confirms[0])"
@@ -88,7 +88,7 @@ must_be fault-found
 get '.verdict | "fault-found: \(.title), \(.fault) (\(.confidence * 100 | round)%)"'
 get warnings
 get '.verdict | "    - \(.remedy.action)", "    parts: \(.parts + .also_replace | join(", "))"'
-told=$(get '$told + [now[].id] | tojson')
+told=$(get '$told + [applying[].id] | tojson')
 
 visit=$(get '.verdict as $verdict | $visit
     | .phase = "verify-repair"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import urllib.request
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -231,3 +232,10 @@ def test_a_webhook_says_that_nobody_is_there(start_webhook: Callable[..., str]) 
     status, said = post(start_webhook("http://127.0.0.1:9"), JOB)
     assert status == 503
     assert "busy or away" in said["message"]
+
+
+def test_the_shell_script_has_no_slips(run: Run) -> None:
+    if shutil.which("shellcheck") is None:
+        pytest.skip("shellcheck is not installed")
+    done = run("shellcheck --shell=sh examples/visit.sh")
+    assert done.returncode == 0, done.stdout
