@@ -115,7 +115,10 @@ def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int = 1) -> Any:
         )
     except json.JSONDecodeError as error:
         where = f"line {error.lineno + line - 1}, column {error.colno}"
-        raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {error.msg}.") from None
+        more = ""
+        if error.msg == "Extra data":
+            more = " One document is expected; many, one a line, are sent as application/x-ndjson."
+        raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {error.msg}.{more}") from None
     except RecursionError:
         raise _too_deep() from None
 

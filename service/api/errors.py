@@ -60,7 +60,7 @@ class ProblemSchema(AnswerSchema):
         ma.fields.Nested(ProblemErrorSchema),
         required=True,
         metadata=described(
-            "All that is wrong, by place; empty where no place in the body can be named."
+            "What is wrong, by place: to be shown. Where it is empty, `detail` says it all."
         ),
     )
     findings = ma.fields.List(

@@ -101,6 +101,20 @@ class PrecautionSchema(AnswerSchema):
     source = string("Document and clause, or common practice.")
 
 
+class ReadingConditionSchema(AnswerSchema):
+    """A condition that must hold for a reading to count, and be stated with it."""
+
+    id = string("Name to send in `conditions` of the reading.")
+    title = string("What it is about, in words.")
+    quantity = string("What is sent: a quantity of this kind; null: one of `choices`.", null=True)
+    unit = string("UCUM code of `least` and `most`; any of the same dimension will do.", null=True)
+    least = number("The reading counts from here on; null: no lower bound.", null=True)
+    most = number("The reading counts up to here; null: no upper bound.", null=True)
+    choices = strings("The words that may be sent; empty for a quantity.")
+    accepted = strings("Of these words those under which the reading counts.")
+    source = string("Document and clause, or common practice.")
+
+
 class NextCheckSchema(AnswerSchema):
     """The check or preparation to do now."""
 
@@ -115,6 +129,9 @@ class NextCheckSchema(AnswerSchema):
     why = string("Why this, and why now.")
     how = strings("Steps, in order.")
     expected = one(ExpectedSchema, "null for a preparation.", null=True)
+    conditions = each(
+        ReadingConditionSchema, "What to state in `conditions` of its reading; mostly nothing."
+    )
     confirms = strings("What to send in `confirmed` when this preparation has been done.")
     withdraws = strings("What to leave out of `confirmed` from then on.")
     for_check = string("The check that a preparation is for.", null=True)
@@ -123,7 +140,7 @@ class NextCheckSchema(AnswerSchema):
     minutes = number("How long it takes, in minutes.")
     precautions = each(
         PrecautionSchema,
-        "To be read, and where `must_confirm` says so carried out, before the steps.",
+        "All that apply now, to be read before the steps, and carried out where `must_confirm`.",
     )
 
 

@@ -7,6 +7,7 @@ from marshmallow import fields
 from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
 from service.api.response_schemas import (
+    ReadingConditionSchema,
     RuleSetReferenceSchema,
     each,
     flag,
@@ -98,6 +99,8 @@ class CheckSchema(AnswerSchema):
     measures = each(
         MeasureSchema, "The quantities in which it can be answered; empty: by an outcome only."
     )
+    calculation = string("What works a reading out from `inputs`; null: nothing does.", null=True)
+    conditions = each(ReadingConditionSchema, "What to state in `conditions` of a reading.")
     requires = strings("Precautions to confirm before the check is offered.")
     source = string("Document and clause, or common practice.")
 

@@ -172,7 +172,6 @@ class Reasoner:
             response.precaution(one, now=one.precaution.id in now)
             for one in standing(rule_set, case, now | conclusions.required, worked_out)
         ]
-        for_next = next_precautions(rule_set, decision) | set(rule_set.always)
         return {
             "status": decision.status,
             "next_check": None
@@ -181,7 +180,7 @@ class Reasoner:
                 rule_set,
                 decision.plan,
                 case,
-                [one for one in listed if one["id"] in for_next],
+                [one for one in listed if one["applies_now"]],
                 worked_out,
             ),
             "verdict": None

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from service.diagnosis.case import Case
+from service.diagnosis.case import VERIFY, Case
 from service.diagnosis.instrument import Instrument
 from service.diagnosis.nameplate import NameplateValue
 from service.diagnosis.readings import Reading
@@ -141,7 +141,8 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
         earlier.append(finding)
         last = latest[reading.check, reading.stage]
         superseded, again = last != reading.index, len(earlier) > 1
-        if not (again or superseded or reading.past or reading.violated):
+        unsaid = reading.unstated if case.phase == VERIFY else ()
+        if not (again or superseded or reading.past or reading.violated or unsaid):
             found.append(finding)
             continue
         repeats = sum(one.outcome == finding.outcome for one in earlier[:-1])
@@ -155,6 +156,9 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
             notes.append(BEFORE_THE_REPAIR)
         elif again:
             notes.append(STANDS_INSTEAD)
+        if unsaid and not (superseded or reading.past):
+            listed = ", ".join(unsaid)
+            notes.append(f"proves nothing until its conditions are stated with it: {listed}")
         found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
     return tuple(found)
 

@@ -13,6 +13,9 @@ from service.physics.units import UnitError, from_si, to_si
 from service.ruleset.model import Check, Measure, ReadingCondition, RuleSet
 from service.ruleset.near import unknown
 
+# How meters show it.
+_OVER_RANGE = {"OL", "O.L", "O.L.", "0L", "0.L", "OVER-RANGE", "OVERRANGE", "OVERLOAD"}
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -64,7 +67,7 @@ def read_reading(
     pointer = f"/readings/{index}"
     check = rule_set.checks.get(raw["check"])
     if check is None:
-        errors.append((f"{pointer}/check", unknown("check", raw["check"], rule_set.checks)))
+        errors.append((f"{pointer}/check", _no_check(rule_set, raw["check"])))
         return None
     reading = _given(pointer, index, check, instruments, raw, errors)
     if reading is None:
@@ -73,6 +76,13 @@ def read_reading(
     if violated or unstated:
         return replace(reading, violated=violated, unstated=unstated)
     return reading
+
+
+def _no_check(rule_set: RuleSet, name: str) -> str:
+    step = rule_set.preparations.get(name)
+    if step is None:
+        return unknown("check", name, rule_set.checks)
+    return f"{name!r} is a preparation: once it is done, put {step.confirms!r} into `confirmed`"
 
 
 def _conditions(
@@ -184,6 +194,8 @@ def _observed(
     if outcome not in check.outcomes:
         shown = outcome if len(outcome) <= 60 else outcome[:57] + "..."
         message = f"{shown!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
+        if check.measures and outcome.upper() in _OVER_RANGE:
+            message += "; what a meter shows as over range is sent as over_range: true"
         errors.append((f"{pointer}/observed", message))
         return None
     return Reading(index, check.id, outcome, None, None, None, None, False)

@@ -24,6 +24,7 @@ from service.diagnosis.verdict import Verdict
 from service.diagnosis.verification import Release, required_checks
 from service.frozen import Frozen
 from service.physics.units import from_si
+from service.ruleset.describe import reading_conditions
 from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
 MILLIONTHS = 1_000_000
@@ -214,6 +215,7 @@ def next_check(
             "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
             "how": [fill(line, worked_out) for line in step.how],
             "expected": None,
+            "conditions": [],
             "confirms": [step.confirms],
             "withdraws": list(withdraws(rule_set, case, step)),
             "for_check": check.id,
@@ -228,6 +230,7 @@ def next_check(
         "why": plan.because,
         "how": [fill(line, worked_out) for line in check.how],
         "expected": expected(check, case.nameplate),
+        "conditions": reading_conditions(check),
         "confirms": [],
         "withdraws": [],
         "for_check": None,

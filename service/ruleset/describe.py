@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 from service.physics.units import from_si
 from service.ruleset.header import NameplateField
-from service.ruleset.model import Check, Limit, Measure, RuleSet
+from service.ruleset.model import Check, Limit, Measure, ReadingCondition, RuleSet
 
 
 def reference(rule_set: RuleSet) -> dict[str, str]:
@@ -134,9 +135,39 @@ def _check(check: Check, rule_set: RuleSet) -> dict[str, Any]:
             {"id": outcome, "meaning": check.meaning(outcome)} for outcome in check.outcomes
         ],
         "measures": [_measure(measure) for measure in check.measures],
+        "calculation": check.calculation,
+        "conditions": reading_conditions(check),
         "requires": list(rule_set.access[check.access].requires),
         "source": check.source,
     }
+
+
+@lru_cache(maxsize=1024)
+def reading_conditions(check: Check) -> list[dict[str, Any]]:
+    """Under which conditions a reading of a check counts, spans in the unit that they are shown in.
+
+    Kept, and shared between answers: it is not to be changed.
+    """
+    return [
+        {
+            "id": one.id,
+            "title": one.title,
+            "quantity": one.quantity,
+            "unit": one.unit,
+            "least": _bound(one.least, one),
+            "most": _bound(one.most, one),
+            "choices": list(one.choices),
+            "accepted": list(one.accept),
+            "source": one.source,
+        }
+        for one in check.conditions
+    ]
+
+
+def _bound(value: float | None, one: ReadingCondition) -> float | None:
+    if value is None or one.unit is None or one.quantity is None:
+        return None
+    return float(f"{from_si(value, one.unit, one.quantity):.6g}")
 
 
 def _measure(measure: Measure) -> dict[str, Any]:
