@@ -41,5 +41,5 @@ trap 'exit 143' TERM
 [ -z "$once" ] || exit 0
 
 echo
-echo "Service is up at $base (its description: $base/openapi.json). Ctrl-C stops it."
+echo "Service is up at $base (to read and try it: $base/docs). Ctrl-C stops it."
 wait "$service"

@@ -11,6 +11,7 @@ from service.api.assessments import assessments
 from service.api.batch import batches
 from service.api.body import limit_bodies
 from service.api.calculations import calculations
+from service.api.docs import docs
 from service.api.errors import handle_exception, handle_problem
 from service.api.graph import graphs
 from service.api.guarding import set_guard
@@ -68,4 +69,5 @@ def create_app(settings: Settings | None = None) -> Flask:
         scraped,
     ):
         api.register_blueprint(blueprint)
+    app.register_blueprint(docs)  # a page for people is not in the document for programs
     return app

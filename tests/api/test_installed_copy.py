@@ -66,6 +66,16 @@ def test_installed_copy_has_its_german(installed: Path, tmp_path: Path) -> None:
     assert said.decode().split() == ["GEFAHR", "b'Ger?tesicherung'"]
 
 
+def test_installed_copy_has_the_page(installed: Path, tmp_path: Path) -> None:
+    asked = (
+        "from service.app import create_app; client = create_app().test_client();"
+        "print([client.get('/docs' + one).status_code"
+        " for one in ('', '/docs.js', '/docs.css', '/swagger-ui.css', '/swagger-ui-bundle.js')])"
+    )
+    answered = run(installed, tmp_path, "-c", asked)
+    assert json.loads(answered) == [200] * 5
+
+
 def test_installed_copy_holds_what_it_needs_and_no_more(installed: Path, root: Path) -> None:
     found = {
         path.relative_to(installed / "service").as_posix()
