@@ -15,7 +15,7 @@ import pytest
 
 from tests.api.exploring import key_of_an_explorer
 from tests.breaking.running import service
-from tests.clients.npm import HERE, node_modules, run
+from tests.clients.npm import HERE, OLDEST, node_modules, run
 
 DOCUMENT = HERE.parents[1] / "openapi" / "openapi.yaml"
 TOOLS = Path(sys.executable).parent
@@ -126,3 +126,14 @@ def test_visit_by_the_python_client(python_client: Path, address: tuple[str, str
 
 def test_visit_by_the_typescript_client(typescript_client: Path, address: tuple[str, str]) -> None:
     _assert_released(run(["node", "built/visit.js", *address], typescript_client).stdout)
+
+
+def test_lock_file_names_no_registry() -> None:
+    packages = json.loads((HERE / "package-lock.json").read_text())["packages"]
+    assert all("integrity" in one for path, one in packages.items() if path)
+    assert not any("resolved" in one for one in packages.values())
+
+
+def test_packages_say_what_node_they_want() -> None:
+    engines = json.loads((HERE / "package.json").read_text())["engines"]
+    assert engines == {"node": f">={OLDEST[0]}.{OLDEST[1]}"}

@@ -72,10 +72,7 @@ def test_a_next_check_says_under_which_conditions_it_counts(
         "repairs": [{"remedy": "replace-transformer", "readings_before": 0}],
         "unavailable": [name for name in oven.checks if name != "leakage-survey"],
     }
-    steps = [
-        reasoner.assess({**case, "confirmed": confirmed})["next_check"]
-        for confirmed in ([], SAFE, [*oven.preparations], [one.confirms for one in oven.preparations.values()])
-    ]
+    steps = [reasoner.assess({**case, "confirmed": ["cover-fitted"]})["next_check"]]
     steps += [reasoner.assess({"symptom": name})["next_check"] for name in oven.symptoms]
     asked = [step for step in steps if step is not None]
     for step in asked:
