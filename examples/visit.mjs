@@ -37,7 +37,7 @@ function fail(message) {
 }
 
 // In full the first time and as long as they are to be confirmed, by name from then on.
-// Those of the whole answer: `next_check` has only those that its own step needs.
+// Those of the whole answer: a verdict has some, and no `next_check`.
 function showPrecautions(answer) {
   const now = answer.precautions.filter((one) => one.applies_now);
   const inFull = (one) => !told.has(one.id) || (one.must_confirm && !one.confirmed);

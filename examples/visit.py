@@ -43,7 +43,7 @@ def ask(case):
 def show_precautions(answer):
     """In full the first time and as long as they are to be confirmed, by name from then on.
 
-    Those of the whole answer: `next_check` has only those that its own step needs.
+    Those of the whole answer: a verdict has some, and no `next_check`.
     """
     now = [one for one in answer["precautions"] if one["applies_now"]]
     due = [one for one in now if one["must_confirm"] and not one["confirmed"]]

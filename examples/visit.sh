@@ -39,7 +39,7 @@ get() {
     printf '%s' "$answer" | jq -r --argjson told "$told" --argjson visit "$visit" "$@" '
         def applying: .precautions | map(select(.applies_now));
         # In full the first time and as long as they are to be confirmed, by name from then on.
-        # Those of the whole answer: next_check has only those that its own step needs.
+        # Those of the whole answer: a verdict has some, and no next_check.
         def in_full: (.must_confirm and (.confirmed | not)) or (.id | IN($told[]) | not);
         def warnings: applying |
             (map(select(in_full | not).id) | select(. != []) | "    as before: " + join(", ")),
