@@ -58,6 +58,11 @@ def text_of_lines(context: Any, response: Any) -> str:
     return str(response.content.decode())
 
 
+@schemathesis.deserializer("application/pdf")
+def bytes_of_pages(context: Any, response: Any) -> bytes:
+    return bytes(response.content)
+
+
 @schemathesis.deserializer("text/csv")
 def text_of_table(context: Any, response: Any) -> str:
     return str(response.content.decode())
