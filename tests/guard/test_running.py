@@ -116,7 +116,15 @@ def test_a_batch_gives_its_place_back_at_its_end_and_when_its_client_leaves(
         )
         return answer.status_code
 
-    assert [whole() for _ in range(4)] == [200] * 4
+    def answered_soon() -> None:
+        # A client has its answer a moment before the place is given back.
+        end = time.monotonic() + 30
+        while whole() != 200:
+            assert time.monotonic() < end
+            time.sleep(0.1)
+
+    for _ in range(4):
+        answered_soon()
     host, port = url.removeprefix("http://").split(":")
     with socket.create_connection((host, int(port)), timeout=30) as held:
         lines = [
@@ -132,10 +140,7 @@ def test_a_batch_gives_its_place_back_at_its_end_and_when_its_client_leaves(
         )
         assert held.recv(1000).startswith(b"HTTP/1.1 200")
         assert whole() == 429  # whichever of the processes it came to
-    end = time.monotonic() + 30
-    while whole() != 200:
-        assert time.monotonic() < end
-        time.sleep(0.1)
+    answered_soon()
 
 
 def refused(command: list[str], **variables: str) -> subprocess.CompletedProcess[bytes]:
