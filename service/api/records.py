@@ -9,7 +9,8 @@ from babel.core import negotiate_locale
 from flask import Request, Response
 
 from service.api.answers import Answered, counted, worked_out
-from service.problems import NOT_ACCEPTABLE, TOO_MANY_RECORDS, Problem
+from service.api.responses import accepted
+from service.problems import TOO_MANY_RECORDS, Problem
 from service.record.page import page, policy
 from service.record.pdf import as_pdf, available
 from service.record.sheet import sheet
@@ -45,10 +46,7 @@ def form_of(asked: Request) -> str:
     if sent is None or sent in _ALL:  # as nearly all do: no need to take it apart
         return JSON
     media_types = (JSON, HTML, PDF) if available() else (JSON, HTML)
-    best = asked.accept_mimetypes.best_match(media_types)
-    if best is None:
-        raise Problem(NOT_ACCEPTABLE, f"This is answered as {', '.join(media_types)}.")
-    return best
+    return accepted(media_types, JSON)
 
 
 def record(

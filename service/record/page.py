@@ -19,6 +19,7 @@ def page(one: Sheet, lang: Language) -> bytes:
     return template.render(sheet=one, lang=lang.code, say=lang.say, style=style()).encode()
 
 
+@cache
 def policy() -> str:
     """The Content-Security-Policy of such a page: its own style, and nothing else at all."""
     digest = base64.b64encode(hashlib.sha256(style().encode()).digest()).decode()

@@ -149,7 +149,7 @@ def sheet(
             _row(rule_set, case["readings"][one["reading"]], one, lang)
             for one in answer["findings"]
         ],
-        verdict=[] if verdict is None else list(_mended(rule_set, verdict, lang)),
+        verdict=[] if verdict is None else list(_mended(verdict, lang)),
         bars=_bars(
             rule_set,
             answer["hypotheses"][: MOST_BARS if release is None else MOST_BARS_IN_A_PROOF],
@@ -232,7 +232,7 @@ def _span(span: Mapping[str, Any], lang: Language) -> str:
     return f"{lang.given(lower)} … {lang.given(upper)}"
 
 
-def _mended(rule_set: RuleSet, verdict: Mapping[str, Any], lang: Language) -> Iterator[Mended]:
+def _mended(verdict: Mapping[str, Any], lang: Language) -> Iterator[Mended]:
     for one in (verdict, *verdict["also_found"]):
         parts = [*one["parts"], *one.get("also_replace", ())]
         yield Mended(

@@ -35,9 +35,8 @@ def symbol(unit: str) -> str:
     """A UCUM code as people write the unit."""
     if unit in _SYMBOLS:
         return _SYMBOLS[unit]
-    return (
-        unit.replace("Ohm", "Ω").replace("u", "µ", 1) if unit[:1] == "u" or "Ohm" in unit else unit
-    )
+    text = unit.replace("Ohm", "Ω")
+    return f"µ{text[1:]}" if text[:1] == "u" else text
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,6 @@ def asked() -> Iterator[Asked]:
 
 def problems(client: FlaskClient) -> dict[str, Any]:
     """A real problem for each status that a request can bring about at once."""
-    good = {"json": NO_HEAT}
     wrong = {**NO_HEAT, "readings": [{"check": "display", "observed": "glowing"}]}
     sent: dict[str, TestResponse] = {
         "BAD_REQUEST": client.post(
@@ -122,7 +121,9 @@ def problems(client: FlaskClient) -> dict[str, Any]:
             "/v1/assessments", data="a: 1", content_type="text/plain"
         ),
         "UNPROCESSABLE_ENTITY": client.post("/v1/assessments", json=wrong),
-        "UNAUTHORIZED": client.post("/v1/assessments", **good, base_url="http://198.51.100.7"),
+        "UNAUTHORIZED": client.post(
+            "/v1/assessments", json=NO_HEAT, base_url="http://198.51.100.7"
+        ),
     }
     return {name: shortened(answer.get_json()) for name, answer in sent.items()}
 

@@ -5,7 +5,6 @@ Chromium comes from the system, by apt-get install chromium; nothing is download
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -17,6 +16,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_play
 
 # The service is started as the tests of the edge start it.
 from tests.api.conftest import free_port, service_url, start_service  # noqa: F401
+from tests.wanted import want
 
 PROGRAMS = ("chromium", "chromium-browser", "google-chrome")
 QUIET = (
@@ -81,11 +81,7 @@ _SMALLEST_TEXT = """() => {
 def browser() -> Iterator[Browser]:
     """Headless Chromium. Where there is none the test is skipped, but not where CI runs."""
     program = next(filter(None, map(shutil.which, PROGRAMS)), None)
-    if program is None:
-        reason = "Chromium is not installed (on Debian: apt-get install chromium)"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+    want(program is not None, "Chromium is not installed (on Debian: apt-get install chromium)")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=program, args=QUIET)
         yield started

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
-import os
 import shutil
 import subprocess
 from pathlib import Path
 
-import pytest
+from tests.wanted import want
 
 HERE = Path(__file__).parent
 OLDEST = (20, 19)
@@ -20,14 +19,12 @@ _LOCK = HERE / "package-lock.json"
 def node_modules() -> Path:
     """The folder of the packages, filled if it is not yet: they stay until the lock file changes.
 
-    Without npm, or with a Node that is too old, a developer's test is skipped. On CI (`CI=true`)
-    it fails.
+    Without npm, or with a Node that is too old, a developer's test is skipped. On CI it fails.
     """
     npm = shutil.which("npm")
-    if npm is None or _node() < OLDEST:
-        wanted = f"npm and Node {OLDEST[0]}.{OLDEST[1]} or newer are wanted here"
-        assert os.environ.get("CI") != "true", wanted
-        pytest.skip(wanted)
+    there = npm is not None and _node() >= OLDEST
+    want(there, f"npm and Node {OLDEST[0]}.{OLDEST[1]} or newer are wanted here")
+    assert npm is not None
     folder = HERE / "node_modules"
     installed = folder / f".installed-{hashlib.sha256(_LOCK.read_bytes()).hexdigest()}"
     with _LOCK.open() as held:

@@ -8,22 +8,19 @@ import socket
 import subprocess
 import sys
 import time
-import urllib.request
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.breaking import running
+from tests.wanted import want
+
 ROOT = Path(__file__).resolve().parents[2]
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def await_port(process: subprocess.Popen[Any], port: int) -> None:
@@ -42,28 +39,8 @@ def await_port(process: subprocess.Popen[Any], port: int) -> None:
 @pytest.fixture(scope="session")
 def start_service() -> Iterator[Callable[..., str]]:
     """Start `ohmpath serve`, and return its URL once it is ready."""
-    started: list[subprocess.Popen[bytes]] = []
-
-    def start(**environment: str) -> str:
-        port = free_port()
-        process = subprocess.Popen(
-            [sys.executable, "-m", "service", "serve", "--port", str(port), "--workers", "1"],
-            cwd=ROOT,
-            env={**os.environ, **environment},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        started.append(process)
-        await_port(process, port)
-        url = f"http://127.0.0.1:{port}"
-        urllib.request.urlopen(f"{url}/readyz", timeout=60).close()
-        return url
-
-    yield start
-    for process in started:
-        process.terminate()
-    for process in started:
-        process.wait(timeout=30)
+    with ExitStack() as started:
+        yield lambda **environment: started.enter_context(running.service(**environment)).url
 
 
 @pytest.fixture(scope="session")
@@ -78,9 +55,7 @@ def need() -> Callable[..., None]:
 
     def look(*programs: str) -> None:
         for program in programs:
-            if shutil.which(program) is None:
-                told = f"{program} is not installed"
-                (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(told)
+            want(shutil.which(program) is not None, f"{program} is not installed")
 
     return look
 
@@ -120,7 +95,7 @@ def start_webhook() -> Iterator[Callable[..., str]]:
     started: list[subprocess.Popen[bytes]] = []
 
     def start(service: str, **environment: str) -> str:
-        port = free_port()
+        port = running.free_port()
         process = subprocess.Popen(
             [sys.executable, ROOT / "examples" / "webhook.py"],
             env={**_own_environment(), "PORT": str(port), "OHMPATH_URL": service, **environment},
