@@ -17,7 +17,7 @@ from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
 from service.api.responses import accepted
 from service.batch.items import Item, from_documents, from_lines
-from service.batch.run import Form, Result, Tally, assess_items
+from service.batch.run import Form, Result, Tally, assess_items, at_a_time
 from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
@@ -54,9 +54,13 @@ _BODY = {
 
 @dataclass(frozen=True, slots=True)
 class _Source:
-    """Where the cases come from, and what to do when they are not needed any more."""
+    """Where the cases come from, and what to do when they are not needed any more.
+
+    whole: whether all of them have come.
+    """
 
     items: Iterator[Item]
+    whole: Callable[[], bool]
     close: Callable[[], None]
 
 
@@ -96,7 +100,8 @@ def assess_batch() -> Response:
     form = Form(request.path, brief=choice(request, DETAIL) == "brief")
     source = _source(kind)
     assess = batch_assessor(installed(), brief=form.brief)
-    results = _Passing(assess_items(source.items, assess, form), form.instance)
+    groups = at_a_time(source.items, source.whole)
+    results = _Passing(assess_items(groups, assess, form), form.instance)
     written = _WRITERS[wanted](results, results.closing)
     response = Response(written, content_type=_CONTENT_TYPES[wanted])
     response.call_on_close(source.close)
@@ -107,7 +112,7 @@ def assess_batch() -> Response:
 
 def _source(kind: str) -> _Source:
     if kind == JSON:
-        return _Source(from_documents(read_array(request)), lambda: None)
+        return _Source(from_documents(read_array(request)), lambda: True, lambda: None)
     connection = request.environ.get("gunicorn.socket")
     spool = Spool(
         request.environ["wsgi.input"],
@@ -118,7 +123,7 @@ def _source(kind: str) -> _Source:
     )
     read = from_lines if kind == LINES else from_table
     try:
-        return _Source(read(spool, body_limit(request)), spool.close)
+        return _Source(read(spool, body_limit(request)), spool.whole, spool.close)
     except BrokenBody as broken:
         spool.close()
         raise broken.problem from None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -10,10 +10,10 @@ import marshmallow as ma
 
 from service import at_work
 from service.api.request_schemas import CaseSchema
-from service.diagnosis.assessment import assess_document, reasoner_for
+from service.diagnosis.assessment import Read, Reasoner, reasoner_for
 from service.diagnosis.case import CaseError
 from service.documents import Written
-from service.problems import invalid_request, pointer
+from service.problems import Problem, invalid_request, pointer
 from service.ruleset.catalogue import Catalogue
 
 _CASE = CaseSchema()
@@ -40,17 +40,51 @@ def assess_case(catalogue: Catalogue, case: dict[str, Any]) -> Written:
         Problem: invalid-request, if the rule set cannot make sense of the case.
     """
     with _worked_on():
-        assessment = assess_document(catalogue, case)
+        assessment = reasoner_for(catalogue, case).assess(case)
+    return _named(case, assessment)
+
+
+def assess_documents(
+    catalogue: Catalogue, documents: Sequence[Any], *, brief: bool = False
+) -> list[dict[str, Any] | Problem]:
+    """The assessment of the case in each JSON document, or what is wrong with it.
+
+    The cases of a rule set are reasoned about together. brief: only what was decided.
+    """
+    found: dict[int, dict[str, Any] | Problem] = {}
+    cases: dict[int, dict[str, Any]] = {}
+    reads: dict[Reasoner, dict[int, Read]] = {}
+    for number, document in enumerate(documents):
+        try:
+            cases[number] = load_case(document)
+            with _worked_on():
+                reasoner = reasoner_for(catalogue, cases[number])
+                reads.setdefault(reasoner, {})[number] = reasoner.read(cases[number])
+        except Problem as problem:
+            found[number] = problem
+    for reasoner, its in reads.items():
+        with _worked_on():
+            if brief:
+                found.update(zip(its, reasoner.decide_all(list(its.values())), strict=True))
+                continue
+            answers = reasoner.assess_all(list(its.values()))
+        found.update(
+            {number: _named(cases[number], one) for number, one in zip(its, answers, strict=True)}
+        )
+    return [found[number] for number in range(len(documents))]
+
+
+def assessor(catalogue: Catalogue) -> Callable[[Any], Written]:
+    """From the JSON document of a case to its assessment, as the functions above raise Problem."""
+    return lambda document: assess_case(catalogue, load_case(document))
+
+
+def _named(case: dict[str, Any], assessment: Written) -> Written:
+    """An assessment with the id that its case was sent with, if it was sent with one."""
     if "case_id" not in case:
         return assessment
     own = {"case_id": case["case_id"]}
     return Written({**own, **assessment}, {**own, **assessment.written})
-
-
-def decide_case(catalogue: Catalogue, case: dict[str, Any]) -> dict[str, Any]:
-    """Of the assessment of such a case what was decided, and the hypotheses; raises Problem too."""
-    with _worked_on():
-        return reasoner_for(catalogue, case).decide(case)
 
 
 @contextmanager
@@ -62,15 +96,6 @@ def _worked_on() -> Iterator[None]:
         raise invalid_request(error.errors) from None
     finally:
         at_work.end()
-
-
-def assessor(catalogue: Catalogue, brief: bool = False) -> Callable[[Any], dict[str, Any]]:
-    """From the JSON document of a case to its assessment, as the functions above raise Problem.
-
-    brief: only what was decided.
-    """
-    work = decide_case if brief else assess_case
-    return lambda document: work(catalogue, load_case(document))
 
 
 def errors_of(messages: Any) -> list[tuple[str, str]]:

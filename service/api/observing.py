@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from typing import Any
@@ -14,14 +14,16 @@ from flask import Flask, Request, Response, current_app, g, request
 from flask.ctx import _AppCtxGlobals
 
 from service.api.answers import Answered, counted, kept, worked_out
-from service.api.cases import assess_case, decide_case, load_case
+from service.api.cases import assess_documents, load_case
 from service.api.installed import installed, itself
+from service.batch.run import AssessAll, Found
 from service.diagnosis.assessment import reasoner
 from service.inference.rules import EngineError
 from service.observe import metrics, spans
 from service.observe.decision_log import DecisionLog
 from service.observe.logs import Told
 from service.observe.trace import child_of, current, named, parent_of
+from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.settings import Settings, SettingsError
 
@@ -181,24 +183,26 @@ def decided(found: Answered, raw: bytes) -> None:
         decision_log.write(*worked_out(installed(), raw))
 
 
-def batch_assessor(catalogue: Catalogue, *, brief: bool) -> Callable[[Any], dict[str, Any]]:
-    """As `cases.assessor`, with what `decided` does. It outlives the request's context."""
+def batch_assessor(catalogue: Catalogue, *, brief: bool) -> AssessAll:
+    """As `cases.assess_documents`, with what `decided` does. It outlives the request's context."""
     decision_log: DecisionLog | None = current_app.extensions[_decision_log_key]
     if decision_log is not None and not decision_log.batches:
         decision_log = None
-    work = decide_case if brief and decision_log is None else assess_case
+    in_brief = brief and decision_log is None
 
-    def assess(document: Any) -> dict[str, Any]:
-        case = load_case(document)
+    def assess(documents: Sequence[Any]) -> Sequence[Found]:
         try:
-            answer = work(catalogue, case)
+            answers = assess_documents(catalogue, documents, brief=in_brief)
         except Exception as error:
-            failed(error)
+            if len(documents) == 1:  # or each is tried alone
+                failed(error)
             raise
-        metrics.assessment(*counted(answer))
-        if decision_log is not None:
-            decision_log.write(case, answer)
-        return answer
+        for document, answer in zip(documents, answers, strict=True):
+            if not isinstance(answer, Problem):
+                metrics.assessment(*counted(answer))
+                if decision_log is not None:
+                    decision_log.write(load_case(document), answer)
+        return answers
 
     return assess
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from flask import Response
 from werkzeug.routing import BaseConverter
 
+from service.api.cases import assess_case
 from service.api.installed import installed
 from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
 from service.api.response_schemas import BringSchema
 from service.api.responses import cacheable, json_response
 from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
-from service.diagnosis.assessment import assess_document
 from service.documents import shown
 from service.problems import NOT_FOUND, Problem
 from service.ruleset.model import RuleSet
@@ -124,4 +124,4 @@ def bring_for_symptom(rule_set_id: str, symptom: str) -> Response:
         message = unknown("symptom", symptom, rule_set.symptoms)
         raise Problem(NOT_FOUND, f"{message[:1].upper()}{message[1:]}.")
     case = {"equipment": rule_set.equipment, "symptom": symptom}
-    return cacheable(json_response(assess_document(installed(), case)["bring"]))
+    return cacheable(json_response(assess_case(installed(), case)["bring"]))

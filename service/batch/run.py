@@ -4,19 +4,28 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.batch.expected import Compared, Wanted, compare, read_expected
+from service.batch.expected import Wanted, compare, read_expected
 from service.batch.items import Item
 from service.problems import INTERNAL_ERROR, Problem
+
+Found = dict[str, Any] | Problem
+"""An assessment, or why there is none."""
 
 Assess = Callable[[Any], dict[str, Any]]
 """From the document of a case to its assessment; raises Problem."""
 
+AssessAll = Callable[[Sequence[Any]], Sequence[Found]]
+"""From the documents of cases to what is found of each."""
+
 Result = dict[str, Any]
 """What became of one case, as it is answered: with an assessment or a problem, never both."""
+
+# So many cases are worked on together; the first ones fewer, so that an answer soon comes.
+TOGETHER = 64
 
 log = logging.getLogger(__name__)
 
@@ -29,26 +38,92 @@ class Form:
     brief: bool = False
 
 
-def assess_items(items: Iterable[Item], assess: Assess, form: Form) -> Iterator[Result]:
-    """The result of each case, in order. No case of the batch can end it."""
+def at_a_time(items: Iterable[Item], whole: Callable[[], bool]) -> Iterator[list[Item]]:
+    """The cases in groups of one, two, four and so on; one by one as long as they are being sent.
+
+    whole: whether all have come. A client may wait for an answer before it sends more.
+    """
+    most, group = 1, list[Item]()
     for item in items:
-        yield assess_item(item, assess, form)
+        group.append(item)
+        if len(group) >= most or not whole():
+            yield group
+            most, group = min(2 * most, TOGETHER) if whole() else 1, []
+    if group:
+        yield group
+
+
+def assess_items(
+    groups: Iterable[Sequence[Item]], assess: AssessAll, form: Form
+) -> Iterator[Result]:
+    """The result of each case, in order. No case of the batch can end it, nor spoil another."""
+    for group in groups:
+        asked = [_asked(item) for item in group]
+        whole = [one for one in asked if one.problem is None]
+        found = iter(_together([one.document for one in whole], assess))
+        for one in asked:
+            yield _result(one, one.problem or next(found), form)
 
 
 def assess_item(item: Item, assess: Assess, form: Form) -> Result:
     """The result of one case."""
-    item = item.parsed()
-    out: Result = {"index": item.index, "line": item.line, "case_id": _case_id(item.document)}
+
+    def alone(documents: Sequence[Any]) -> list[Found]:
+        return [assess(document) for document in documents]
+
+    return next(assess_items([[item]], alone, form))
+
+
+def _together(documents: Sequence[Any], assess: AssessAll) -> Sequence[Found]:
+    """What is found of each. When that fails they are tried one by one, so that one fails alone."""
+    if not documents:
+        return ()
     try:
-        if item.problem is not None:
-            raise item.problem
-        assessment, compared = _assess(item.document, assess)
+        return assess(documents)
+    except Exception as error:
+        if len(documents) == 1:
+            return [_problem(error)]
+    return [one for document in documents for one in _together([document], assess)]
+
+
+def _problem(error: Exception) -> Problem:
+    if isinstance(error, Problem):
+        return error
+    log.error("a case of a batch failed", exc_info=error)
+    return Problem(INTERNAL_ERROR, "The service failed on this case.")
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A case that has been parsed. document: without what it was expected to give."""
+
+    item: Item
+    document: Any
+    wanted: Mapping[str, Wanted]
+    problem: Problem | None
+
+
+def _asked(item: Item) -> _Asked:
+    item = item.parsed()
+    document = item.document
+    if item.problem is not None or not (isinstance(document, dict) and "expected" in document):
+        return _Asked(item, document, {}, item.problem)
+    given = {key: value for key, value in document.items() if key != "expected"}
+    try:
+        return _Asked(item, given, read_expected(document["expected"]), None)
     except Problem as problem:
-        return {**out, "problem": problem.document(form.instance)}
-    except Exception:
-        log.exception("case %d of a batch failed", item.index)
-        failed = Problem(INTERNAL_ERROR, "The service failed on this case.")
-        return {**out, "problem": failed.document(form.instance)}
+        return _Asked(item, given, {}, problem)
+
+
+def _result(asked: _Asked, found: Found, form: Form) -> Result:
+    item = asked.item
+    out: Result = {"index": item.index, "line": item.line, "case_id": _case_id(asked.document)}
+    try:
+        if isinstance(found, Problem):
+            raise found
+        compared = compare(asked.wanted, found)
+    except Exception as error:
+        return {**out, "problem": _problem(error).document(form.instance)}
     if compared:
         out["agrees"] = all(one.agrees for one in compared)
         out["compared"] = [
@@ -60,16 +135,7 @@ def assess_item(item: Item, assess: Assess, form: Form) -> Result:
             }
             for one in compared
         ]
-    return {**out, "assessment": brief(assessment) if form.brief else assessment}
-
-
-def _assess(document: Any, assess: Assess) -> tuple[dict[str, Any], tuple[Compared, ...]]:
-    wanted: Mapping[str, Wanted] = {}
-    if isinstance(document, dict) and "expected" in document:
-        wanted = read_expected(document["expected"])
-        document = {key: value for key, value in document.items() if key != "expected"}
-    assessment = assess(document)
-    return assessment, compare(wanted, assessment)
+    return {**out, "assessment": brief(found) if form.brief else found}
 
 
 def _case_id(document: Any) -> str | None:

@@ -75,6 +75,10 @@ class Spool:
                 return self._cut(len(self._buffer))
             self._buffer += more
 
+    def whole(self) -> bool:
+        """Whether all has come: nobody who reads has to wait any more."""
+        return self._over
+
     def close(self) -> None:
         """Keep nothing more."""
         with self._changed:

@@ -7,7 +7,7 @@ import socket
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from pathlib import Path
 from threading import Lock
@@ -15,11 +15,11 @@ from typing import Any, BinaryIO
 
 from service import __version__
 from service.api.body import MOST_ARRAY_BYTES
-from service.api.cases import assessor
+from service.api.cases import assess_documents
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.kept import CannotGoOn, Kept, Lines, check_target, drop, lines_of
 from service.batch.ordered import Pending, Processes, ordered
-from service.batch.run import Form, Tally, assess_items
+from service.batch.run import Form, Tally, assess_item, assess_items
 from service.batch.table import from_table
 from service.documents import MAX_BODY_BYTES, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
@@ -73,7 +73,8 @@ def work(piece: Piece) -> Worked:
     if other:
         return CannotGoOn(other)
     form = Form(brief=piece.job.brief)
-    return lines_of(assess_items(piece.items, assessor(catalogue, form.brief), form))
+    assess = partial(assess_documents, catalogue, brief=form.brief)
+    return lines_of(assess_items([piece.items], assess, form))
 
 
 def _other(job: Job, catalogue: Catalogue) -> str | None:
@@ -105,7 +106,7 @@ def died(piece: Piece, alone: Callable[[Piece], Worked]) -> Worked:
         return Lines(lines, tally)
     (item,) = piece.items
     problem = Problem(INTERNAL_ERROR, "The process that assessed this case has died.")
-    return lines_of(assess_items([replace(item.parsed(), problem=problem)], dict, Form()))
+    return lines_of([assess_item(replace(item.parsed(), problem=problem), dict, Form())])
 
 
 def prepare(rules: str | None) -> None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
-from functools import cache, lru_cache
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
 from service.diagnosis import response
-from service.diagnosis.belief import Belief, believe, history
+from service.diagnosis.belief import Belief, Evidence, believe, history
 from service.diagnosis.bring import bring
 from service.diagnosis.case import VERIFY, Case, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
@@ -24,6 +24,7 @@ from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verification import NOT_RELEASED, Release, required_checks, verify
 from service.documents import Written, fragments
 from service.inference.engine import Chainer
+from service.memo import Memo
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.describe import reference
 from service.ruleset.model import RuleSet
@@ -47,6 +48,21 @@ class Judged:
     case: Case
     findings: tuple[Finding, ...]
     tokens: frozenset[str]
+    _hash: int = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_hash", hash((self.case, self.findings, self.tokens)))
+
+    def __hash__(self) -> int:
+        return self._hash
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A case that has been read: its findings with what was measured, and what it comes to."""
+
+    findings: tuple[Finding, ...]
+    judged: Judged
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,42 +93,51 @@ class Reasoner:
         self.rule_set = rule_set
         self.chainer = Chainer(token_rules(rule_set.rules))
         self.model: BeliefModel = belief_model(rule_set)
-        self.answers: Callable[[Judged], Written] = lru_cache(answers_kept)(self._answer)
-        self.decisions: Callable[[Judged], dict[str, Any]]
-        self.decisions = lru_cache(DECISIONS_KEPT)(self._decided_in_brief)
+        self.answers: Memo[Judged, Written] = Memo(answers_kept, self._answers)
+        self.decisions: Memo[Judged, dict[str, Any]] = Memo(DECISIONS_KEPT, self._decisions)
 
-    def assess(self, document: Mapping[str, Any]) -> Written:
-        """The assessment of a request document whose shape has been checked.
-
-        Parts of it are shared with other assessments: it is not to be changed.
+    def read(self, document: Mapping[str, Any]) -> Read:
+        """A request document whose shape has been checked, in the terms of this rule set.
 
         Raises:
             CaseError: what this rule set cannot make sense of, by JSON Pointer.
         """
         case = read_case(self.rule_set, document)
         findings = find_all(self.rule_set, case)
-        answer = self.answers(judge(self.rule_set, case, findings))
-        own = {"findings": [response.finding(self.rule_set, one) for one in findings]}
-        return Written({**answer, **own}, {**answer.written, **own})
+        return Read(findings, judge(self.rule_set, case, findings))
 
-    def decide(self, document: Mapping[str, Any]) -> dict[str, Any]:
-        """Of the assessment of a document what was decided, and the hypotheses. As `assess`."""
-        return self.decisions(self._judged(document))
+    def assess(self, document: Mapping[str, Any]) -> Written:
+        """The assessment of such a document; raises CaseError too.
+
+        Parts of it are shared with other assessments: it is not to be changed.
+        """
+        return self.assess_all([self.read(document)])[0]
+
+    def assess_all(self, cases: Sequence[Read]) -> list[Written]:
+        """The assessment of each case, as of one alone."""
+        answers = self.answers.of([one.judged for one in cases])
+        return [self._with_own(one, answer) for one, answer in zip(cases, answers, strict=True)]
+
+    def decide_all(self, cases: Sequence[Read]) -> list[dict[str, Any]]:
+        """Of the assessment of each case what was decided, and the hypotheses."""
+        return self.decisions.of([one.judged for one in cases])
 
     def reason(self, document: Mapping[str, Any]) -> Reasoned:
-        """What the rules conclude from a request document, and what is believed. As `assess`."""
-        return self._reason(self._judged(document))
+        """What the rules conclude from a request document, and what is believed. As `read`."""
+        return self._reason([self.read(document).judged])[0]
 
-    def _judged(self, document: Mapping[str, Any]) -> Judged:
-        case = read_case(self.rule_set, document)
-        return judge(self.rule_set, case, find_all(self.rule_set, case))
+    def _with_own(self, case: Read, answer: Written) -> Written:
+        own = {"findings": [response.finding(self.rule_set, one) for one in case.findings]}
+        return Written({**answer, **own}, {**answer.written, **own})
 
-    def _answer(self, judged: Judged) -> Written:
-        document = self.answer(self._reason(judged))
-        return Written(document, fragments(document))
+    def _answers(self, cases: Sequence[Judged]) -> list[Written]:
+        documents = map(self.answer, self._reason(cases))
+        return [Written(document, fragments(document)) for document in documents]
 
-    def _decided_in_brief(self, judged: Judged) -> dict[str, Any]:
-        reasoned = self._reason(judged)
+    def _decisions(self, cases: Sequence[Judged]) -> list[dict[str, Any]]:
+        return list(map(self._in_brief, self._reason(cases)))
+
+    def _in_brief(self, reasoned: Reasoned) -> dict[str, Any]:
         decision = self._decide(reasoned).decision
         conclusions = reasoned.conclusions
         return {
@@ -124,24 +149,26 @@ class Reasoner:
             "rule_set": reference(self.rule_set),
         }
 
-    def _reason(self, judged: Judged) -> Reasoned:
+    def _reason(self, cases: Sequence[Judged]) -> list[Reasoned]:
+        """What follows from each case. One after another the rules, all together the belief."""
         rule_set, model = self.rule_set, self.model
-        case, findings = judged.case, judged.findings
-        chaining = self.chainer.run(judged.tokens)
-        conclusions = conclude(rule_set, chaining)
-        verifying = case.phase == VERIFY
-        # What proves a repair says nothing of what was wrong, nor that the last repair failed.
-        made = len(case.repairs) - 1 if verifying else len(case.repairs)
-        belief = believe(
-            model,
-            case.symptom,
-            [one for one in findings if not verifying or one.stage < len(case.repairs)],
-            history(rule_set, model, case.repairs[: max(made, 0)]),
-            persists=rule_set.tuning.misread_persists,
-            excluded=conclusions.excluded,
-            weights=conclusions.weights,
-        )
-        return Reasoned(case, findings, conclusions, belief)
+        drawn = [conclude(rule_set, self.chainer.run(one.tokens)) for one in cases]
+        pasts = {remedies: history(rule_set, model, remedies) for remedies in map(failed, cases)}
+        evidence = [
+            Evidence(
+                one.case.symptom,
+                of_the_fault(one),
+                pasts[failed(one)],
+                conclusions.excluded,
+                conclusions.weights,
+            )
+            for one, conclusions in zip(cases, drawn, strict=True)
+        ]
+        beliefs = believe(model, evidence, persists=rule_set.tuning.misread_persists)
+        return [
+            Reasoned(one.case, one.findings, conclusions, belief)
+            for one, conclusions, belief in zip(cases, drawn, beliefs, strict=True)
+        ]
 
     def _decide(self, reasoned: Reasoned) -> Decided:
         rule_set, model = self.rule_set, self.model
@@ -220,6 +247,20 @@ def judge(rule_set: RuleSet, case: Case, findings: tuple[Finding, ...]) -> Judge
     return Judged(case.without_values(readings), found, tokens(rule_set, case, findings))
 
 
+def failed(judged: Judged) -> tuple[str, ...]:
+    """The repairs that did not cure. What proves the last one does not tell that it has failed."""
+    repairs = judged.case.repairs
+    return repairs[:-1] if judged.case.phase == VERIFY else repairs
+
+
+def of_the_fault(judged: Judged) -> Sequence[Finding]:
+    """The findings that tell what is wrong. What proves a repair says nothing of what was."""
+    case, findings = judged.case, judged.findings
+    if case.phase != VERIFY:
+        return findings
+    return [one for one in findings if one.stage < len(case.repairs)]
+
+
 def applying_now(rule_set: RuleSet, conclusions: Conclusions, decision: Decision) -> set[str]:
     """The precautions for what comes next: always, for the next check, for the repair.
 
@@ -273,12 +314,3 @@ def reasoner_for(catalogue: Catalogue, document: Mapping[str, Any]) -> Reasoner:
         known = catalogue.equipment()
         raise CaseError([("/equipment", unknown("equipment", equipment, known, "equipment"))])
     return reasoner(catalogue, rule_set.id)
-
-
-def assess_document(catalogue: Catalogue, document: Mapping[str, Any]) -> Written:
-    """Assess a request document against the installed rule set for its equipment.
-
-    Raises:
-        CaseError: unknown equipment, or what its rule set cannot make sense of.
-    """
-    return reasoner_for(catalogue, document).assess(document)

@@ -5,13 +5,17 @@ is prior times likelihoods, and a fault's probability is the sum over its states
 finding enters as virtual evidence (Pearl 1988, section 2.2.2), the mixture of its outcomes'
 likelihoods. A repair moves each state to what it leaves behind; readings taken before it speak of
 the state then, later ones of the state now. All in natural logs.
+
+Cases are believed many at a time: those after the same repairs are one matrix, (cases, courses),
+and what their findings say is worked out once for all who have the same one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -26,13 +30,14 @@ from service.ruleset.model import UNLISTED_FAULT, RuleSet
 EXCLUDED = -math.inf
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class History:
     """The courses that equipment can have taken through the repairs made so far.
 
     A course is a state at first and what each repair has made of it. `stages[n]` is the state
     after `n` repairs, (courses,) each; `log_chance` the log of the chance that the course was
     taken from its first state, and that the complaint seemed to stay all along, (courses,).
+    Equal to nothing but itself.
     """
 
     stages: tuple[Index, ...]
@@ -50,13 +55,35 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a case is believed on.
+
+    Excluded faults, which this equipment cannot have, get probability 0; `unlisted-fault` keeps
+    its share of the rest and cannot be excluded. A rule's weight multiplies the odds of its fault.
+    """
+
+    symptom: str
+    findings: Sequence[Finding]
+    past: History
+    excluded: frozenset[str] = frozenset()
+    weights: Sequence[Weight] = ()
+
+
+class Likelihood(NamedTuple):
+    """What a standing finding says: P(finding | course) and its log, (courses,) each."""
+
+    finding: Finding
+    row: Vector
+    log: Vector
+
+
+@dataclass(frozen=True, slots=True)
 class Belief:
     """The posterior, and what has moved it."""
 
     states: Vector  # (states,) of the equipment as it is now, sums to 1
     posterior: Vector  # (hypotheses,) what is wrong with it now, sums to 1
-    likelihoods: tuple[tuple[Finding, Vector], ...]
-    # standing findings and P(finding | course), (courses,)
+    likelihoods: tuple[Likelihood, ...]  # of the standing findings, in their order
     past: History
     log_prior: Vector  # (courses,) before any reading, not normalised
     courses: Vector  # (courses,) sums to 1
@@ -84,72 +111,113 @@ def history(rule_set: RuleSet, model: BeliefModel, remedies: Sequence[str]) -> H
 
 
 def normalised(log_weights: Vector) -> Vector:
-    """exp(log_weights) scaled to sum to 1 (log-sum-exp)."""
-    shifted = np.exp(log_weights - np.max(log_weights))
-    out: Vector = shifted / shifted.sum()
+    """exp(log_weights) scaled to sum to 1 along the last axis (log-sum-exp)."""
+    out: Vector = log_weights - log_weights.max(axis=-1, keepdims=True)
+    np.exp(out, out=out)
+    out /= out.sum(axis=-1, keepdims=True)
     return out
 
 
-def likelihood(model: BeliefModel, finding: Finding, persists: float) -> Vector:
-    """P(finding | state at its time), (states,): the outcomes' rows mixed by the evidence.
+def once(model: BeliefModel, finding: Finding) -> Vector:
+    """P(finding | state at its time), (states,), of one reading: its outcomes' mixed by the
+    evidence."""
+    table, evidence = model.tables[finding.check], finding.evidence
+    # Most readings are clearly one outcome.
+    out: Vector = table[:, evidence.index(1.0)] if 1.0 in evidence else table @ np.array(evidence)
+    return out
+
+
+def likelihood(model: BeliefModel, finding: Finding, persists: float) -> tuple[Vector, Vector]:
+    """P(finding | state at its time) and its log, (states,) each.
 
     A reading taken again with the same outcome weighs more, but not as much as another check
     would: a share `persists` of what can make it wrong makes it wrong each time.
     """
-    once: Vector = model.tables[finding.check] @ np.array(finding.evidence)
-    return repeated(once, finding.repeats, persists)
+    row = once(model, finding)
+    if 1.0 in finding.evidence and not finding.repeats:
+        return row, model.log_tables[finding.check][finding.evidence.index(1.0)]
+    row = repeated(row, finding.repeats, persists)
+    return row, np.log(row)
 
 
-def repeated(once: Vector, repeats: int, persists: float) -> Vector:
+def repeated(row: Vector, repeats: int, persists: float) -> Vector:
     """The likelihood of a reading that was taken `repeats` times more with the same outcome."""
     if not repeats:
-        return once
-    return persists * once + (1.0 - persists) * once ** (1 + repeats)
+        return row
+    return persists * row + (1.0 - persists) * row ** (1 + repeats)
 
 
-def believe(
-    model: BeliefModel,
-    symptom: str,
-    findings: Iterable[Finding],
-    past: History,
-    *,
-    persists: float,
-    excluded: frozenset[str] = frozenset(),
-    weights: Iterable[Weight] = (),
-) -> Belief:
-    """The exact posterior given the standing findings.
+def believe(model: BeliefModel, cases: Sequence[Evidence], *, persists: float) -> list[Belief]:
+    """The exact posterior of each case given its standing findings.
 
-    Excluded faults, which this equipment cannot have, get probability 0; `unlisted-fault` keeps
-    its share of the rest and cannot be excluded. A rule's weight multiplies the odds of its fault.
+    A case comes out the same, to the last digit, whatever other cases are there.
     """
-    by_state = _prior(model, symptom, excluded)
-    for weight in weights:
-        by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
-    prior = by_state[past.first] + past.log_chance
+    out: dict[int, Belief] = {}
+    by_past: dict[History, list[int]] = {}
+    for number, one in enumerate(cases):
+        by_past.setdefault(one.past, []).append(number)
+    for past, numbers in by_past.items():
+        together = _after(model, past, [cases[number] for number in numbers], persists)
+        out.update(zip(numbers, together, strict=True))
+    return [out[number] for number in range(len(cases))]
 
-    likelihoods: list[tuple[Finding, Vector]] = []
-    for finding in findings:
-        if finding.superseded or finding.invalid:
-            continue
-        row = likelihood(model, finding, persists)[past.stages[finding.stage]]
-        likelihoods.append((finding, row))
-    log_weights = prior
-    if likelihoods:
-        # Summed in one fixed order at the end, so that the order of readings changes no digit.
-        ordered = sorted(likelihoods, key=lambda pair: (pair[0].stage, pair[0].check))
-        log_weights = prior + np.sum([np.log(row) for _, row in ordered], axis=0)
+
+def _after(
+    model: BeliefModel, past: History, cases: Sequence[Evidence], persists: float
+) -> list[Belief]:
+    """The beliefs of cases that have the same history."""
+    said: dict[tuple[object, ...], tuple[Vector, Vector]] = {}
+
+    def says(finding: Finding) -> Likelihood:
+        key = (finding.stage, finding.check, finding.evidence, finding.repeats)
+        if key not in said:
+            row, log = likelihood(model, finding, persists)
+            if len(past.stages) > 1:
+                then = past.stages[finding.stage]
+                row, log = row[then], log[then]
+            said[key] = row, log
+        return Likelihood(finding, *said[key])
+
+    standing = [
+        tuple(
+            says(finding) for finding in one.findings if not (finding.superseded or finding.invalid)
+        )
+        for one in cases
+    ]
+    log_priors = np.stack([_before(model, one, past) for one in cases])  # (cases, courses)
+    log_weights = log_priors.copy()
+    for sum_, likelihoods in zip(log_weights, standing, strict=True):
+        # The product of two matrices, of which one says who has which finding and is all but
+        # empty. Summed in one fixed order, so that the order of readings changes no digit.
+        for one in sorted(likelihoods, key=lambda one: (one.finding.stage, one.finding.check)):
+            sum_ += one.log
     courses = normalised(log_weights)
-    states = moved(model, courses, past)
-    return Belief(states, by_fault(model, states), tuple(likelihoods), past, prior, courses)
+    beliefs = []
+    for likelihoods, log_prior, course in zip(standing, log_priors, courses, strict=True):
+        states = moved(model, course, past)
+        posterior = by_fault(model, states)
+        beliefs.append(Belief(states, posterior, likelihoods, past, log_prior, course))
+    return beliefs
+
+
+def _before(model: BeliefModel, case: Evidence, past: History) -> Vector:
+    """The log of the prior, (courses,), not normalised."""
+    by_state = _prior(model, case.symptom, case.excluded)
+    for weight in case.weights:
+        by_state = by_state + math.log(weight.ratio) * model.has_fault[:, model.index(weight.fault)]
+    if len(past.stages) == 1:
+        return by_state
+    out: Vector = by_state[past.first] + past.log_chance
+    return out
 
 
 def steps(model: BeliefModel, belief: Belief) -> list[Vector]:
     """The probability of each hypothesis before the first reading and after each, (hypotheses,)."""
     past, log_weights = belief.past, belief.log_prior
     out = []
-    for _, row in belief.likelihoods:
+    for one in belief.likelihoods:
         out.append(by_fault(model, moved(model, normalised(log_weights), past)))
-        log_weights = log_weights + np.log(row)
+        log_weights = log_weights + one.log
     return [*out, belief.posterior]
 
 
@@ -215,7 +283,7 @@ def _by_fault(model: BeliefModel, first: Vector, second: Vector) -> Vector:
 
 def by_remedy(model: BeliefModel, states: Vector) -> Vector:
     """Probability that each remedy is needed: (states,) → (remedies,); two may be at once."""
-    out: Vector = states @ model.needs_remedy
+    out: Vector = np.add.reduceat(states, model.set_starts) @ model.set_needs
     return out
 
 

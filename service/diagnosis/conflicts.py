@@ -51,7 +51,7 @@ def conflicts(
     meet by chance explain it only once the readings have been taken again. Readings with a repair
     between them cannot be in conflict.
     """
-    standing = {finding.check: finding for finding, _ in belief.likelihoods if finding.stands}
+    standing = {finding.check: finding for finding, *_ in belief.likelihoods if finding.stands}
     found: dict[frozenset[str], Conflict] = {}
     for one in contradictions:
         both = tuple(standing[check] for check in one.checks if check in standing)
@@ -60,7 +60,7 @@ def conflicts(
     first = belief.past.first
     listed = (model.has_fault[:, model.index(UNLISTED_FAULT)] == 0.0)[first]
     by_chance = model.by_chance[first]
-    badly = [_badly(finding, row, listed, tuning) for finding, row in belief.likelihoods]
+    badly = [_badly(one.finding, one.row, listed, tuning) for one in belief.likelihoods]
     if not _explained(belief, badly, listed & ~by_chance):
         by_two = _explained(belief, badly, listed & by_chance)
         for pair, text in _by_tables(model, belief, badly, listed & ~by_chance):
@@ -97,15 +97,15 @@ def _by_tables(
 ) -> list[tuple[tuple[Finding, Finding], str]]:
     leading = int(np.argmax(np.where(listed, belief.courses, -1.0)))
     out = []
-    for (finding, row), bad in zip(belief.likelihoods, badly, strict=True):
+    for (finding, _, log), bad in zip(belief.likelihoods, badly, strict=True):
         if not bad[leading]:
             continue
-        alone = normalised(belief.log_prior + np.log(row))
+        alone = normalised(belief.log_prior + log)
         best = int(np.argmax(np.where(listed, alone, -1.0)))
         against = [
-            (float(np.log(other[leading] / other[best])), other_finding)
-            for other_finding, other in belief.likelihoods
-            if other_finding is not finding
+            (float(other.log[leading] - other.log[best]), other.finding)
+            for other in belief.likelihoods
+            if other.finding is not finding
         ]
         strength, partner = max(against, key=lambda pair: pair[0], default=(0.0, None))
         if partner is None or strength <= 0.0:

@@ -29,7 +29,7 @@ def explain(
 ) -> dict[str, Any]:
     """The `explanation` of a response: a summary, each reading's moves, the rules that fired."""
     moves = zip(belief.likelihoods, pairwise(steps(model, belief)), strict=True)
-    readings = [_moves(model, finding, *move) for (finding, _), move in moves]
+    readings = [_moves(model, one.finding, *move) for one, move in moves]
     return {
         "summary": _summary(rule_set, readings, conclusions, decision),
         "readings": readings,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from service.diagnosis.arrays import Vector
+from service.diagnosis.belief import once
 from service.diagnosis.findings import Finding
 from service.diagnosis.outcomes import plogp
 from service.diagnosis.states import BeliefModel
@@ -42,13 +43,15 @@ def information_again(
     """
     if not findings:
         return {}
-    rows = [model.tables[one.check] @ np.array(one.evidence) for one in findings]
-    same = persists + (1.0 - persists) * np.stack(rows, axis=1)  # (states, readings)
-    joint = np.add.reduceat(states[:, None] * same, model.set_starts)
+    same = np.stack([once(model, one) for one in findings])  # (readings, states)
+    same *= 1.0 - persists
+    same += persists
+    same *= states
+    joint = np.add.reduceat(same, model.set_starts, axis=1)  # (readings, sets of remedies)
     sets = np.add.reduceat(states, model.set_starts)
-    other = sets[:, None] - joint
+    other = np.maximum(sets - joint, 0.0)
     gains = -plogp(sets).sum()
-    for part in (joint, np.maximum(other, 0.0)):
-        gains = gains + plogp(part).sum(axis=0) - plogp(part.sum(axis=0))
+    for part in (joint, other):
+        gains = gains + plogp(part).sum(axis=1) - plogp(part.sum(axis=1))
     names = [one.check for one in findings]
     return dict(zip(names, np.maximum(gains, 0.0).tolist(), strict=True))

@@ -63,6 +63,7 @@ class BeliefModel:
     dormant: Mask  # (states,) a fault that comes and goes, and does not act now
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
+    log_tables: Mapping[str, Vector]  # by check: their logs, (outcomes, states)
     outcomes: Outcomes  # the tables side by side
     parts: tuple[str, ...]
     needs_part: Vector  # (states, parts) of 0 and 1
@@ -70,6 +71,7 @@ class BeliefModel:
     second: Index  # (states,) the same for the other of two faults, else one past the last
     has_fault: Vector  # (states, hypotheses) of 0 and 1
     needs_remedy: Vector  # (states, remedies) of 0 and 1
+    set_needs: Vector  # (sets of remedies, remedies) the same by set
     repairs: Mapping[str, Repair]  # by remedy
 
     def index(self, hypothesis: str) -> int:
@@ -143,6 +145,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
             for symptom in rule_set.symptoms
         },
         tables=tables,
+        log_tables={name: np.log(table.T, order="C") for name, table in tables.items()},
         outcomes=side_by_side(list(tables.values()), set_starts),
         parts=parts,
         needs_part=np.array([[part in one for part in parts] for one in wanted], float, order="F"),
@@ -150,6 +153,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         second=np.array([order[s.faults[1]] if len(s.faults) == 2 else len(order) for s in states]),
         has_fault=np.asfortranarray(has_fault),
         needs_remedy=np.asfortranarray(needs_remedy),
+        set_needs=needs_remedy[set_starts],
         repairs={
             name: after_repair(rule_set, states, position, name) for name in rule_set.remedies
         },

@@ -43,25 +43,25 @@ def leader(
     goes may be there all the same, and no check tells.
     """
     remedies = by_remedy(model, belief.states)
-    top = int(np.argmax(remedies))
-    sure = [_likeliest(model, belief, int(i)) for i in np.flatnonzero(remedies >= required)]
+    chances = there(model, belief.states)
+
+    def likeliest(remedy: int) -> str:
+        """The most probable fault of a remedy."""
+        its = np.where(model.remedy_of == remedy, chances, -1.0)
+        return model.hypotheses[int(np.argmax(its))]
+
+    sure = [likeliest(int(i)) for i in np.flatnonzero(remedies >= required)]
     caused = {
         name for one in sure if one in rule_set.faults for name in rule_set.faults[one].causes
     }
     causes = [one for one in sure if one not in caused]
-    leading = _likeliest(model, belief, top)
+    leading = likeliest(int(np.argmax(remedies)))
     if leading in caused and causes:
         leading = max(causes, key=lambda one: remedies[model.remedy_of[model.index(one)]])
     at_present = float(remedies[model.remedy_of[model.index(leading)]])
     if leading == NO_FAULT:
         at_present += float(belief.states[model.dormant].sum())
     return leading, at_present
-
-
-def _likeliest(model: BeliefModel, belief: Belief, remedy: int) -> str:
-    """The most probable fault of a remedy."""
-    chances = np.where(model.remedy_of == remedy, there(model, belief.states), -1.0)
-    return model.hypotheses[int(np.argmax(chances))]
 
 
 def second_faults(model: BeliefModel, belief: Belief, leading: str) -> dict[str, float]:

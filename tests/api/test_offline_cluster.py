@@ -23,7 +23,7 @@ from service.batch.cluster import Cluster
 from service.batch.items import from_documents
 from service.batch.kept import Kept, lines_of
 from service.batch.ordered import ordered
-from service.batch.run import Form, assess_items
+from service.batch.run import Form, assess_item
 from service.commands import offline
 from service.commands.main import main
 
@@ -119,7 +119,8 @@ def _deadly(piece: offline.Piece) -> offline.Worked:
         os.kill(os.getpid(), signal.SIGKILL)
     nothing = dict.fromkeys(("status", "verdict", "next_check", "rule_set"))
     answer = {**nothing, "hypotheses": [], "rule_set": {"id": "any"}}
-    return lines_of(assess_items(piece.items, lambda _document: answer, Form(brief=True)))
+    form = Form(brief=True)
+    return lines_of(assess_item(item, lambda _document: answer, form) for item in piece.items)
 
 
 def test_a_case_that_kills_every_worker_is_a_problem_of_its_own(local: LocalCluster) -> None:

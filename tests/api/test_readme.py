@@ -11,11 +11,11 @@ from typing import Any
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 
+from service.api.cases import assess_case
 from service.api.response_schemas import STATUSES
 from service.app import create_app
 from service.candidates import Job, work
 from service.commands.main import main
-from service.diagnosis.assessment import assess_document
 from service.guard.access import PATHS, SCOPES
 from service.physics.calculations import calculate
 from service.ruleset.catalogue import Catalogue
@@ -28,7 +28,7 @@ README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 def test_the_readmes_question_gets_the_readmes_answer(catalogue: Any) -> None:
     question = re.search(r"-d '(\{.*?\})'\n", README, re.DOTALL)
     assert question is not None
-    answer = assess_document(catalogue, json.loads(question[1]))
+    answer = assess_case(catalogue, json.loads(question[1]))
     shown = README.split("The answer, shortened:", 1)[1].split("`status` is one of", 1)[0]
     verdict = answer["verdict"]
     assert f'"status": "{answer["status"]}"' in shown

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any
 
 import pytest
 
-from service.api.cases import assess_case, load_case
+from service.api.cases import assess_documents
 from service.batch.expected import read_expected
-from service.batch.items import from_documents
-from service.batch.run import Form, Result, Tally, assess_items
+from service.batch.items import Item, from_documents
+from service.batch.run import TOGETHER, Form, Result, Tally, assess_items, at_a_time
 from service.ruleset.catalogue import Catalogue
 
 
@@ -21,18 +23,20 @@ def dead(**more: Any) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def assess(catalogue: Catalogue) -> Any:
-    return lambda document: assess_case(catalogue, load_case(document))
+    return partial(assess_documents, catalogue)
 
 
 def run(assess: Any, *documents: Any, brief: bool = False) -> tuple[list[Result], dict[str, Any]]:
+    """The results of documents that are worked on together, and their summary."""
     tally, form = Tally(), Form("/x", brief)
-    found = list(tally.passing(assess_items(from_documents(documents), assess, form)))
+    group = list(from_documents(documents))
+    found = list(tally.passing(assess_items([group], assess, form)))
     return found, tally.summary()
 
 
 def test_a_case_gets_what_it_gets_alone(assess: Any) -> None:
     found, summary = run(assess, dead(case_id="a"), {"nonsense": 1}, 7, dead(case_id="b"))
-    alone = assess(dead(case_id="a"))
+    (alone,) = assess([dead(case_id="a")])
     assert found[0]["assessment"] == alone
     assert [one["case_id"] for one in found] == ["a", None, None, "b"]
     assert summary["cases"] == 4
@@ -45,17 +49,19 @@ def test_a_case_gets_what_it_gets_alone(assess: Any) -> None:
 def test_what_fails_inside_is_the_problem_of_one_case_and_says_nothing(
     assess: Any, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def sometimes(document: Any) -> dict[str, Any]:
-        if document["case_id"] == "bad":
+    def sometimes(documents: Sequence[Any]) -> Any:
+        if any(one["case_id"] == "bad" for one in documents):
             raise RuntimeError("secret")
-        result: dict[str, Any] = assess(document)
-        return result
+        return assess(documents)
 
-    found, summary = run(sometimes, dead(case_id="bad"), dead(case_id="good"))
+    cases = [dead(case_id=name) for name in ("good", "bad", "fine")]
+    found, summary = run(sometimes, *cases)
     assert summary["problems"] == {"internal-error": 1}
-    assert "assessment" in found[1]
-    assert "secret" not in str(found[0])
-    assert "secret" in caplog.text
+    assert [one["case_id"] for one in found] == ["good", "bad", "fine"]
+    assert found[0]["assessment"] == assess([cases[0]])[0]
+    assert "assessment" in found[2]
+    assert "secret" not in str(found[1])
+    assert caplog.text.count("RuntimeError: secret") == 1
 
 
 def test_expectations_are_compared_and_counted(assess: Any) -> None:
@@ -127,3 +133,28 @@ def test_brief_results_keep_what_was_decided(assess: Any) -> None:
     assert Counter(key for one in short for key in one) == dict.fromkeys(
         ("status", "verdict", "next_check", "rule_set"), 2
     )
+
+
+def test_what_is_sent_whole_is_worked_on_in_ever_larger_groups() -> None:
+    items = list(from_documents([{}] * 300))
+    groups = list(at_a_time(iter(items), lambda: True))
+    assert [one for group in groups for one in group] == items
+    sizes = [len(group) for group in groups]
+    assert sizes[:7] == [1, 2, 4, 8, 16, 32, TOGETHER]
+    assert max(sizes) == TOGETHER
+
+
+def test_a_case_is_not_kept_waiting_for_one_that_is_still_to_be_sent() -> None:
+    """Whoever waits for an answer before sending the next case gets it."""
+    sent: list[int] = []
+
+    def slowly() -> Iterator[Item]:
+        for item in from_documents([{}] * 40):
+            sent.append(item.index)
+            yield item
+
+    groups = at_a_time(slowly(), lambda: len(sent) >= 20)
+    for index in range(19):
+        assert [one.index for one in next(groups)] == [index]
+        assert len(sent) == index + 1
+    assert [len(group) for group in groups] == [1, 2, 4, 8, 6]

@@ -15,6 +15,7 @@ import pytest
 
 from service.diagnosis.belief import (
     Belief,
+    Evidence,
     believe,
     history,
     pair_probabilities,
@@ -38,8 +39,8 @@ def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any], **more
     case = read_case(rule_set, document)
     past = history(rule_set, model, case.repairs)
     persists = rule_set.tuning.misread_persists
-    findings = find_all(rule_set, case)
-    return believe(model, case.symptom, findings, past, persists=persists, **more)
+    evidence = Evidence(case.symptom, find_all(rule_set, case), past, **more)
+    return believe(model, [evidence], persists=persists)[0]
 
 
 def add(net: pyagrum.BayesNet, name: str, size: int, parents: Sequence[str], table: Any) -> None:

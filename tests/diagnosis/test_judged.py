@@ -34,7 +34,7 @@ def test_a_kept_answer_is_the_one_worked_out_afresh(reasoner: Reasoner, oven: Ru
         kept, anew = reasoner.assess(document), fresh.assess(document)
         assert dict(kept) == dict(anew)
         assert dump_json(kept) == dump_json(dict(anew))
-    assert reasoner.answers.cache_info().hits > 0  # type: ignore[attr-defined]
+    assert reasoner.answers.cache_info().hits > 0
 
 
 def test_other_values_with_the_same_meaning_are_one_case(oven: RuleSet) -> None:
@@ -93,7 +93,7 @@ def test_answers_are_kept_up_to_a_bound(oven: RuleSet) -> None:
     few = Reasoner(oven, answers_kept=2)
     for symptom in list(oven.symptoms)[:4]:
         few.assess(load_case({"equipment": oven.equipment, "symptom": symptom}))
-    assert few.answers.cache_info().currsize == 2  # type: ignore[attr-defined]
+    assert few.answers.cache_info().currsize == 2
 
 
 def test_what_was_written_before_is_what_would_be_written() -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.diagnosis.assessment import assess_document
+from service.api.cases import assess_case
 from service.ruleset.catalogue import Catalogue, bundled_rules
 from service.ruleset.own_cases import read_cases
 from service.trials.expectations import unmet
@@ -24,7 +24,7 @@ CASES = [
     ("equipment", "case"), CASES, ids=[f"{folder}:{case['id']}" for folder, case in CASES]
 )
 def test_case(equipment: str, case: dict[str, Any], catalogue: Catalogue) -> None:
-    got = assess_document(catalogue, {"equipment": equipment, **case["given"]})
+    got = assess_case(catalogue, {"equipment": equipment, **case["given"]})
     assert unmet(case["expect"], got) == []
 
 
@@ -37,7 +37,7 @@ def test_there_are_enough_cases_and_each_id_is_used_once() -> None:
 def test_every_rule_fires_in_some_case_and_holds_back_in_another(catalogue: Catalogue) -> None:
     fired: dict[str, int] = {}
     for equipment, case in CASES:
-        got = assess_document(catalogue, {"equipment": equipment, **case["given"]})
+        got = assess_case(catalogue, {"equipment": equipment, **case["given"]})
         for one in got["explanation"]["rules"]:
             fired[one["rule"]] = fired.get(one["rule"], 0) + 1
     for rule_set_id in catalogue.ids():

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.diagnosis.assessment import Reasoner
-from service.diagnosis.belief import believe, history
+from service.diagnosis.belief import Evidence, believe, history
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.facts import tokens
@@ -198,8 +198,9 @@ def test_live_check_comes_only_when_no_dead_one_serves(oven: RuleSet, reasoner: 
     # Each dead alternative has been read, or would tell under a tenth of what the live one does.
     model, given = reasoner.model, read_case(oven, document)
     past = history(oven, model, ())
-    states = believe(model, given.symptom, find_all(oven, given), past, persists=0.1).states
-    worth = expected_information(model, states)
+    evidence = Evidence(given.symptom, find_all(oven, given), past)
+    (belief,) = believe(model, [evidence], persists=0.1)
+    worth = expected_information(model, belief.states)
     enough = max(oven.tuning.least_information, worth["transformer-primary-voltage"] / 10)
     for other in oven.checks["transformer-primary-voltage"].dead_alternatives:
         assert other in seen or worth[other] < enough

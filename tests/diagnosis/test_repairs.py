@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.diagnosis.assessment import Reasoner
-from service.diagnosis.belief import Belief, believe, history, pair_probabilities
+from service.diagnosis.belief import Belief, Evidence, believe, history, pair_probabilities
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.findings import find_all
 from service.diagnosis.states import BeliefModel, State
@@ -27,7 +27,8 @@ def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any]) -> Bel
     case = read_case(rule_set, document)
     past = history(rule_set, model, case.repairs)
     persists = rule_set.tuning.misread_persists
-    return believe(model, case.symptom, find_all(rule_set, case), past, persists=persists)
+    evidence = Evidence(case.symptom, find_all(rule_set, case), past)
+    return believe(model, [evidence], persists=persists)[0]
 
 
 def agree(oven: RuleSet, oracle: Oracle, model: BeliefModel, document: dict[str, Any]) -> None:

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.diagnosis.assessment import Reasoner, assess_document
+from service.api.cases import assess_case
+from service.diagnosis.assessment import Reasoner
 from service.diagnosis.belief import Belief, by_fault, history
 from service.diagnosis.states import State
 from service.diagnosis.verdict import leader
@@ -26,7 +27,7 @@ Assess = Callable[[dict[str, Any]], Answer]
 
 @pytest.fixture(scope="module")
 def assess(catalogue: Catalogue) -> Assess:
-    return lambda document: assess_document(catalogue, document)
+    return lambda document: assess_case(catalogue, document)
 
 
 def reread(answer: Answer) -> str | None:

@@ -72,7 +72,7 @@ def evidence(reasoner: Reasoner, case: dict[str, Any]) -> float:
     """P(all that was read | complaint), from the prior and the likelihoods of the belief."""
     belief = reasoner.reason(case).belief
     prior = np.exp(belief.log_prior)
-    likelihood = np.prod([row for _, row in belief.likelihoods], axis=0)
+    likelihood = np.prod([one.row for one in belief.likelihoods], axis=0)
     return float((prior * likelihood).sum() / prior.sum())
 
 
