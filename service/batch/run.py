@@ -44,11 +44,16 @@ def at_a_time(items: Iterable[Item], whole: Callable[[], bool]) -> Iterator[list
     whole: whether all have come. A client may wait for an answer before it sends more.
     """
     most, group = 1, list[Item]()
-    for item in items:
-        group.append(item)
-        if len(group) >= most or not whole():
+    try:
+        for item in items:
+            group.append(item)
+            if len(group) >= most or not whole():
+                yield group
+                most, group = min(2 * most, TOGETHER) if whole() else 1, []
+    except Exception:
+        if group:  # what had come when the body broke off is answered all the same
             yield group
-            most, group = min(2 * most, TOGETHER) if whole() else 1, []
+        raise
     if group:
         yield group
 

@@ -158,3 +158,14 @@ def test_a_case_is_not_kept_waiting_for_one_that_is_still_to_be_sent() -> None:
         assert [one.index for one in next(groups)] == [index]
         assert len(sent) == index + 1
     assert [len(group) for group in groups] == [1, 2, 4, 8, 6]
+
+
+def test_what_came_before_the_body_broke_off_is_not_lost() -> None:
+    def broken() -> Iterator[Item]:
+        yield from from_documents([{}] * 5)
+        raise OSError("broke off")
+
+    groups = at_a_time(broken(), lambda: True)
+    assert [len(next(groups)) for _ in range(3)] == [1, 2, 2]
+    with pytest.raises(OSError, match="broke off"):
+        next(groups)
