@@ -95,7 +95,7 @@ const sure = Math.round(verdict.confidence * 100);
 console.log(`fault-found: ${verdict.title}, ${verdict.fault} (${sure}%)`);
 showPrecautions(found);
 console.log(`    - ${verdict.remedy.action}`);
-console.log(`    parts: ${[...verdict.parts, ...verdict.also_replace].join(", ")}`);
+console.log(`    parts: ${Object.values(verdict.part_titles).join("; ")}`);
 
 visit.phase = "verify-repair";
 visit.repairs = [verdict, ...verdict.also_found].map((one) => ({

@@ -103,7 +103,7 @@ verdict = answer["verdict"]
 print(f"fault-found: {verdict['title']}, {verdict['fault']} ({verdict['confidence']:.0%})")
 show_precautions(answer)
 print(f"    - {verdict['remedy']['action']}")
-print(f"    parts: {', '.join(verdict['parts'] + verdict['also_replace'])}")
+print(f"    parts: {'; '.join(verdict['part_titles'].values())}")
 
 case["phase"] = "verify-repair"
 case["repairs"] = [

@@ -87,7 +87,7 @@ follow "$(jq -c .readings "$oven")"
 must_be fault-found
 get '.verdict | "fault-found: \(.title), \(.fault) (\(.confidence * 100 | round)%)"'
 get warnings
-get '.verdict | "    - \(.remedy.action)", "    parts: \(.parts + .also_replace | join(", "))"'
+get '.verdict | "    - \(.remedy.action)", "    parts: \([.part_titles[]] | join("; "))"'
 told=$(get '$told + [applying[].id] | tojson')
 
 visit=$(get '.verdict as $verdict | $visit

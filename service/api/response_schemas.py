@@ -49,6 +49,11 @@ def strings(description: str) -> fields.List[Any]:
     return fields.List(fields.String(), required=True, metadata=described(description))
 
 
+def titles(description: str) -> fields.Dict:
+    text = fields.String()
+    return fields.Dict(text, text, required=True, metadata=described(description))
+
+
 def each(schema: type[ma.Schema], description: str) -> fields.List[Any]:
     return fields.List(fields.Nested(schema), required=True, metadata=described(description))
 
@@ -96,7 +101,10 @@ class PrecautionSchema(AnswerSchema):
     text = string("What to do, before anything else.")
     sign = string("ISO 7010 reference of the safety sign.", null=True)
     must_confirm = flag("Whether it must be sent back in `confirmed` before work goes on.")
-    confirmed = flag("Whether the case has it in `confirmed`.")
+    confirmed = flag("Whether the case has it in `confirmed`, and it still counts.")
+    withdrawn_by = string(
+        "What in `confirmed` has taken it back, to leave out when this is done anew.", null=True
+    )
     applies_now = flag("False: it belongs to a later step.")
     source = string("Document and clause, or common practice.")
 
@@ -169,6 +177,7 @@ class SecondFaultSchema(AnswerSchema):
     confidence = fraction("Probability that it is there.")
     remedy = one(RemedySchema, "What mends it.")
     parts = strings("Ids of the parts that its remedy needs.")
+    part_titles = titles("What each of `parts` is called.")
 
 
 class VerdictSchema(AnswerSchema):
@@ -183,6 +192,7 @@ class VerdictSchema(AnswerSchema):
     remedy = one(RemedySchema, "What mends it.")
     parts = strings("Ids of the parts that the remedy needs.")
     also_replace = strings("Ids of parts to replace along with them.")
+    part_titles = titles("What each of `parts` and `also_replace` is called.")
     also_found = each(SecondFaultSchema, "Faults proven beside this one, to be mended with it.")
     also_suspected = each(
         SecondFaultSchema, "Faults that may be there beside it, and that no check tells now."
@@ -251,6 +261,7 @@ class PartSchema(AnswerSchema):
     """A part to bring."""
 
     id = string("Id of the part.")
+    title = string("The part in words.")
     probability = fraction("That it is needed.")
     price_class = string("What it costs, as a class of the rule set.")
     faults = strings("The most probable faults that want it.")
@@ -319,7 +330,11 @@ class ReasonSchema(AnswerSchema):
 
     code = string("Which kind of reason, for programs.")
     text = string("The reason in words.")
-    check = string("The check that it is about, if it is about one.", null=True)
+    check = string(
+        "The check that it is about, if it is about one. After `may-be-a-slip` send both readings "
+        "if the second repeats the first; if not, leave the first out.",
+        null=True,
+    )
 
 
 class MoveSchema(AnswerSchema):

@@ -171,6 +171,7 @@ class RuleSetSchema(RuleSetSummarySchema):
     faults = each(FaultSchema, "What it may find.")
     conditions = each(TitledSchema, "Effects that a fault may have left behind.")
     remedies = each(RemedyDescriptionSchema, "What it may have done.")
+    parts = each(TitledSchema, "What its remedies may replace.")
     precautions = each(PrecautionDescriptionSchema, "What it may require.")
     preparations = each(PreparationSchema, "What it may have done before a check.")
     rules = each(RuleSchema, "What it concludes from readings, beyond their weight as evidence.")

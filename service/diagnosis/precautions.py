@@ -13,6 +13,11 @@ from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
 # In place of a wait, where the bleed resistor is too large or missing.
 NO_WAIT_HELPS = "no time that helps"
+# Beside a precaution of which the case says that it was carried out, where that is past.
+DO_AGAIN = (
+    "Confirmed earlier, but no longer valid: the equipment has been energised since, or closed up "
+    "for it. Do it again, and confirm it anew."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +27,7 @@ class StandingPrecaution:
     precaution: Precaution
     text: str
     confirmed: bool
+    withdrawn_by: str | None  # another confirmation, beside which this one does not count
 
 
 def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
@@ -59,11 +65,11 @@ def standing(
     for precaution in rule_set.precautions.values():
         if precaution.id not in ids:
             continue
-        text = fill(precaution.text, worked_out)
+        text, by = fill(precaution.text, worked_out), None
         if precaution.id in case.confirmed and precaution.id not in effective:
             by = withdrawn(rule_set, case, precaution.id)
-            text += f" Confirmed earlier, but no longer valid beside {by}: do it again, drop {by}."
-        out.append(StandingPrecaution(precaution, text, precaution.id in effective))
+            text += f" {DO_AGAIN}"
+        out.append(StandingPrecaution(precaution, text, precaution.id in effective, by))
     return tuple(out)
 
 

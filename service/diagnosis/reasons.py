@@ -42,7 +42,7 @@ def contradicted(conflicts: Sequence[Conflict]) -> tuple[Reason, ...]:
 def nothing_found(model: BeliefModel, belief: Belief, confidence: float) -> tuple[Reason, ...]:
     """Nothing is wrong at present; and what may come and go, where that is worth naming."""
     text = f"it is {confidence:.0%} sure that nothing is wrong at present"
-    text += "; prove that it is safe before it goes back (phase verify-repair)"
+    text += "; prove that it is safe before it goes back"
     reasons = [Reason("no-fault-present", text)]
     resting = np.where(model.dormant, belief.states, 0.0)
     if resting.sum() >= WORTH_NAMING:
@@ -80,7 +80,7 @@ def slips(
         Reason(
             "may-be-a-slip",
             f"{rule_set.checks[check].title} was read once: take it again, with the supply off. If "
-            "it repeats, send both readings; if it does not, leave the first out.",
+            "it repeats, it stands; if it does not, the first reading was a slip.",
             check,
         )
         for check in checks
@@ -113,7 +113,7 @@ def assumed(
         Reason(
             "nameplate-assumed",
             f"{name} is assumed to be {case.nameplate[name].value}, which leaves faults out: look "
-            "at the equipment, and send what it is",
+            "at the equipment, and state what it is",
         )
         for name in sorted(leaving_out)
     )
@@ -121,7 +121,7 @@ def assumed(
         Reason(
             "nameplate-assumed",
             f"{name} is assumed, and the limits of {used[name]} rest on it: read it off the plate "
-            "or the part, and send it",
+            "or the part, and state it",
         )
         for name in sorted(used)
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -89,6 +90,7 @@ def bring(rule_set: RuleSet, found: Bring) -> dict[str, Any]:
         "parts": [
             {
                 "id": part.id,
+                "title": rule_set.parts[part.id],
                 "probability": round(part.probability, 4),
                 "price_class": part.price_class,
                 "faults": list(part.faults),
@@ -265,6 +267,7 @@ def verdict(
         "remedy": _remedy(remedy),
         "parts": list(remedy.parts),
         "also_replace": list(found.also_replace),
+        "part_titles": _titles(rule_set, (*remedy.parts, *found.also_replace)),
         "also_found": [_second(rule_set, *one) for one in found.also_found],
         "also_suspected": [_second(rule_set, *one) for one in found.also_suspected],
         "checks_after_repair": list(required_checks(rule_set, case, conclusions, made)),
@@ -273,14 +276,20 @@ def verdict(
 
 
 def _second(rule_set: RuleSet, fault: Fault, chance: float) -> dict[str, Any]:
+    remedy = rule_set.remedies[fault.remedy]
     return {
         "fault": fault.id,
         "title": fault.title,
         "component": fault.component,
         "confidence": round(chance, 6),
-        "remedy": _remedy(rule_set.remedies[fault.remedy]),
-        "parts": list(rule_set.remedies[fault.remedy].parts),
+        "remedy": _remedy(remedy),
+        "parts": list(remedy.parts),
+        "part_titles": _titles(rule_set, remedy.parts),
     }
+
+
+def _titles(rule_set: RuleSet, parts: Iterable[str]) -> dict[str, str]:
+    return {part: rule_set.parts[part] for part in parts}
 
 
 def _remedy(remedy: Remedy) -> dict[str, Any]:
@@ -305,6 +314,7 @@ def precaution(one: StandingPrecaution, *, now: bool = True) -> dict[str, Any]:
         "sign": one.precaution.sign,
         "must_confirm": one.precaution.confirm,
         "confirmed": one.confirmed,
+        "withdrawn_by": one.withdrawn_by,
         "applies_now": now,
         "source": one.precaution.source,
     }

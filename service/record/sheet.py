@@ -14,7 +14,7 @@ from service.diagnosis.case import read_case
 from service.diagnosis.precautions import figures, fill
 from service.record.written import Language
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
-from service.texts import ENGLISH, Translated
+from service.texts import Translated
 
 MOST_BARS = 6
 MOST_BARS_IN_A_PROOF = 3
@@ -178,7 +178,7 @@ def _warned(
     more = one["text"].removeprefix(fill(template, worked_out)).strip()
     parts = [lang.texts.filled(template, worked_out)]
     if more:
-        parts.append(Translated(more, ENGLISH))
+        parts.append(lang.say(more))
     return Warned(
         one["signal_word"],
         lang.texts.of(one["signal_word"]),
@@ -234,12 +234,11 @@ def _span(span: Mapping[str, Any], lang: Language) -> str:
 
 def _mended(verdict: Mapping[str, Any], lang: Language) -> Iterator[Mended]:
     for one in (verdict, *verdict["also_found"]):
-        parts = [*one["parts"], *one.get("also_replace", ())]
         yield Mended(
             lang.texts.of(one["title"]),
             lang.percent(one["confidence"]),
             lang.texts.of(one["remedy"]["action"]),
-            [lang.texts.word(part) for part in dict.fromkeys(parts)],
+            [lang.texts.of(title) for title in one["part_titles"].values()],
         )
 
 

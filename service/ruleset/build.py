@@ -74,6 +74,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
         symptoms = {k: self.symptom(p, raw) for k, (p, raw) in self.raw_symptoms.items()}
         checks = {k: self.check(p, raw) for k, (p, raw) in self.raw_checks.items()}
         remedies = {k: self.remedy(p, raw) for k, (p, raw) in self.raw_remedies.items()}
+        parts = {k: raw["title"] for k, (_, raw) in self.raw_parts.items()}
         conditions = {k: self.condition(p, raw) for k, (p, raw) in self.raw_conditions.items()}
         faults = {k: self.fault(p, raw) for k, (p, raw) in self.raw_faults.items()}
         rules, predicates = self.rules()
@@ -116,6 +117,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             conditions=conditions,
             faults=faults,
             remedies=remedies,
+            parts=parts,
             checks=checks,
             precautions=precautions,
             preparations=preparations,

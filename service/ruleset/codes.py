@@ -36,6 +36,7 @@ VALUES: Mapping[str, str] = {
     "preparation-is-check": "A preparation with the id of a check.",
     "nameplate-kind": "A nameplate field that is neither a quantity nor a word, or both.",
     "price-class": "A remedy whose parts have no price, or no class for remedies without parts.",
+    "untitled-part": "A part that is replaced, and that has no title.",
     "tuning-missing": "A number of the reasoning that is missing.",
     "over-one": "Probabilities of one fault that sum to more than 1.",
     "no-outcomes": "A check without outcomes.",
@@ -111,6 +112,7 @@ MODELLING: Mapping[str, str] = {
     "unknown-figure": "Braces in a text that are filled with nothing.",
     "idle-precaution": "A precaution that nothing asks for.",
     "idle-tool": "A tool that nothing needs.",
+    "idle-part": "A part that nothing replaces.",
     "idle-access": "A place at which nothing is.",
 }
 

@@ -75,6 +75,7 @@ def describe(rule_set: RuleSet) -> dict[str, Any]:
             }
             for one in rule_set.remedies.values()
         ],
+        "parts": [{"id": key, "title": title} for key, title in rule_set.parts.items()],
         "precautions": [
             {
                 "id": one.id,

@@ -39,6 +39,7 @@ class Draft:
         self.raw_checks = self.table("checks", "checks")
         self.raw_faults = self.table("faults", "faults")
         self.raw_remedies = self.table("faults", "remedies")
+        self.raw_parts = self.table("faults", "parts")
         self.raw_conditions = self.table("faults", "conditions")
         self.raw_symptoms = self.table("symptoms", "symptoms")
         self.raw_precautions = self.table("precautions", "precautions")

@@ -38,6 +38,7 @@ _FILES = {
     "symptoms": "symptoms",
     "faults": "faults",
     "remedies": "faults",
+    "parts": "faults",
     "conditions": "faults",
     "checks": "checks",
     "scales": "checks",

@@ -335,6 +335,7 @@ class RuleSet:
     conditions: Mapping[str, Condition]
     faults: Mapping[str, Fault]
     remedies: Mapping[str, Remedy]
+    parts: Mapping[str, str]  # title by id
     checks: Mapping[str, Check]
     precautions: Mapping[str, Precaution]
     preparations: Mapping[str, Preparation]

@@ -1,9 +1,10 @@
-"""Complaints, faults, what they leave behind, and remedies."""
+"""Complaints, faults, what they leave behind, remedies and parts."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
 from typing import Any
 
 from service.ruleset import model as m
@@ -35,7 +36,7 @@ class FaultReader(Draft):
         return m.Condition(
             id=raw["id"],
             title=raw["title"],
-            parts=tuple(raw["parts"]),
+            parts=self.parts_of(path, raw, "parts"),
             unlisted=float(raw["unlisted"]),
             given_symptom={k: float(v) for k, v in raw.get("given_symptom", {}).items()},
             symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
@@ -71,6 +72,22 @@ class FaultReader(Draft):
             source=raw["source"],
         )
 
+    def parts_of(self, path: Path_, raw: Mapping[str, Any], key: str) -> tuple[str, ...]:
+        """The parts that an item lists under `key`. Each must have a title, for people to read."""
+        listed = tuple(raw.get(key, ()))
+        for index, part in enumerate(listed):
+            if part not in self.raw_parts:
+                near = get_close_matches(part, sorted(self.raw_parts), n=1)
+                advice = f"Did you mean {near[0]!r}? If not, add" if near else "Add"
+                self.fail(
+                    "faults",
+                    (*path, key, index),
+                    "untitled-part",
+                    f"the part {part!r} has no title",
+                    f"{advice} it to `parts` with one.",
+                )
+        return listed
+
     def price_class(self, path: Path_, raw: Mapping[str, Any]) -> str:
         named = raw.get("price_class", "none")
         if raw["parts"] and "price_class" not in raw:
@@ -88,9 +105,9 @@ class FaultReader(Draft):
             action=raw["action"],
             minutes=raw["minutes"],
             access=raw["access"],
-            parts=tuple(raw["parts"]),
+            parts=self.parts_of(path, raw, "parts"),
             price_class=self.price_class(path, raw),
-            also_replace=tuple(raw.get("also_replace", ())),
+            also_replace=self.parts_of(path, raw, "also_replace"),
             checks_after=self.known(
                 "faults",
                 (*path, "checks_after"),

@@ -16,8 +16,8 @@ A catalogue is `translations/<lang>.po` in the folder of the rule set. It decide
 never keeps anything from being answered: one that is missing or broken counts as absent. What is
 kept follows the file, so that a catalogue may be changed under a running service.
 
-`texts_of(rule_set)` lists what there is to translate; ids that people read (outcomes, parts) are
-among it as words, with hyphens as blanks. `ohmpath rules translate` keeps catalogues up to date.
+`texts_of(rule_set)` lists what there is to translate; ids that people read (outcomes, components)
+are among it as words, with hyphens as blanks. `ohmpath rules translate` keeps catalogues current.
 """
 
 from service.texts.author import Lack, lacks, updated

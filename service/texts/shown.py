@@ -74,6 +74,8 @@ def _faults(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
         yield f"fault {fault.id}: title", fault.title
     for remedy in rule_set.remedies.values():
         yield f"remedy {remedy.id}: action", remedy.action
+    for part, title in rule_set.parts.items():
+        yield f"part {part}: title", title
 
 
 def _checks(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
@@ -132,9 +134,3 @@ def _words(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
         yield f"component of check {checked.id}", word(checked.component)
     for fault in rule_set.faults.values():
         yield f"component of fault {fault.id}", word(fault.component)
-    for remedy in rule_set.remedies.values():
-        for part in (*remedy.parts, *remedy.also_replace):
-            yield f"part of remedy {remedy.id}", word(part)
-    for effect in rule_set.conditions.values():
-        for part in effect.parts:
-            yield f"part of condition {effect.id}", word(part)

@@ -16,7 +16,7 @@ from service.ruleset.source import Document, Issue, RuleSetError
 HEADER = "rule-set"
 SECTIONS: Mapping[str, tuple[str, ...]] = {
     "symptoms": ("symptoms",),
-    "faults": ("faults", "remedies", "conditions"),
+    "faults": ("faults", "remedies", "parts", "conditions"),
     "checks": ("scales", "checks"),
     "rules": ("rules",),
     "precautions": ("precautions", "preparations", "access"),

@@ -86,7 +86,13 @@ def test_real_answers_are_as_documented(client: FlaskClient, document: dict[str,
     assert wrong_with("Case", document) == []
     response = client.post("/v1/assessments", json=document)
     assert response.status_code == 200, response.data[:500]
-    assert wrong_with("Assessment", response.get_json()) == []
+    answer = response.get_json()
+    assert wrong_with("Assessment", answer) == []
+    verdict = answer["verdict"]
+    if verdict is not None:
+        assert [*verdict["part_titles"]] == [*verdict["parts"], *verdict["also_replace"]]
+        for other in (*verdict["also_found"], *verdict["also_suspected"]):
+            assert [*other["part_titles"]] == other["parts"]
 
 
 def all_normal(client: FlaskClient) -> list[dict[str, Any]]:
@@ -119,6 +125,15 @@ def test_rule_sets_are_as_documented(client: FlaskClient) -> None:
         described = client.get(f"/v1/rule-sets/{summary['id']}").get_json()
         assert wrong_with("RuleSet", described) == []
         assert described["content_hash"] == summary["content_hash"]
+        titled = {one["id"]: one["title"] for one in described["parts"]}
+        remedies = described["remedies"]
+        used = {part for one in remedies for part in (*one["parts"], *one["also_replace"])}
+        assert titled.keys() == used
+        for symptom in described["symptoms"]:
+            path = f"/v1/rule-sets/{summary['id']}/symptoms/{symptom['id']}/bring"
+            brought = client.get(path).get_json()["parts"]
+            assert brought or symptom["id"] == "wont-dry", path
+            assert all(one["title"] == titled[one["id"]] for one in brought)
 
 
 def test_health_is_as_documented(client: FlaskClient) -> None:

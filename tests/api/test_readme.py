@@ -35,6 +35,7 @@ def test_the_readmes_question_gets_the_readmes_answer(catalogue: Any) -> None:
     assert f'"confidence": {verdict["confidence"]},' in shown
     assert f'"action": "{verdict["remedy"]["action"]}"' in shown
     assert f'"parts": {json.dumps(verdict["parts"])}' in shown
+    assert f'"part_titles": {json.dumps(verdict["part_titles"])}' in shown
     top = answer["hypotheses"][0]
     assert f'"fault": "{top["fault"]}", "probability": {top["probability"]}' in shown
     discharge = next(one for one in answer["precautions"] if one["id"] == "capacitor-discharged")

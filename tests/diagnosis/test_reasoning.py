@@ -15,6 +15,7 @@ from service.diagnosis.facts import tokens
 from service.diagnosis.findings import find_all
 from service.diagnosis.information import expected_information
 from service.diagnosis.planning import unmet
+from service.diagnosis.precautions import DO_AGAIN
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import READY, reading
 from tests.diagnosis.documents import request as case
@@ -393,7 +394,9 @@ def test_a_live_reading_takes_the_confirmations_back(reasoner: Reasoner) -> None
     assert answer["next_check"]["id"] == "supply-disconnection"
     told = {one["id"]: one for one in answer["precautions"]}
     assert told["supply-disconnected"]["confirmed"] is False
-    assert "drop transformer-isolated" in told["supply-disconnected"]["text"]
+    assert told["supply-disconnected"]["text"].endswith(DO_AGAIN)
+    assert told["supply-disconnected"]["withdrawn_by"] == "transformer-isolated"
+    assert told["local-codes"]["withdrawn_by"] is None
     anew = reasoner.assess({**document, "confirmed": READY})
     assert anew["next_check"]["kind"] == "measurement"
 

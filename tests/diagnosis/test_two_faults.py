@@ -148,6 +148,13 @@ def test_a_shorted_capacitor_that_took_the_diode_with_it(assess: Assess) -> None
     assert set(answer["verdict"]["also_replace"]) == {"high-voltage-diode", "main-fuse"}
     assert answer["verdict"]["also_found"][0]["remedy"]["id"] == "replace-diode"
     assert answer["verdict"]["also_found"][0]["parts"] == ["high-voltage-diode"]
+    diode = {"high-voltage-diode": "High-voltage diode"}
+    assert answer["verdict"]["also_found"][0]["part_titles"] == diode
+    assert answer["verdict"]["part_titles"] == {
+        "high-voltage-capacitor": "High-voltage capacitor with its bleed resistor",
+        "main-fuse": "Main fuse",
+        **diode,
+    }
     assert answer["pairs"][0]["faults"] == ["capacitor-shorted", "diode-shorted"]
 
 

@@ -15,12 +15,12 @@ from service.api.cases import load_case
 from service.api.response_schemas import STATUSES as ALL_STATUSES
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import NOTES
-from service.diagnosis.precautions import figures, fill
+from service.diagnosis.precautions import DO_AGAIN, figures, fill
 from service.record.sheet import RESULTS, STATUSES
 from service.record.written import FOLDER, language, languages, symbol
 from service.ruleset.catalogue import Catalogue
 from service.texts import Translated, texts_in
-from tests.record.sheets import BEGUN, CASES, NO_HEAT, html, recorded
+from tests.record.sheets import BEGUN, CASES, NO_HEAT, SAFE, html, recorded
 
 
 class Reader(HTMLParser):
@@ -89,6 +89,43 @@ def test_german_is_german_but_for_what_is_made_up_in_between(
     assert read(page).elements[0] == ("html", {"lang": "de"})
 
 
+@pytest.mark.parametrize(
+    ("code", "parts"),
+    [
+        (
+            "en",
+            [
+                "Parts: High-voltage capacitor with its bleed resistor; "
+                "High-voltage diode; Main fuse.",
+                "Parts: High-voltage diode.",
+            ],
+        ),
+        (
+            "de",
+            [
+                "Teile: Hochspannungskondensator mit Entladewiderstand; "
+                "Hochspannungsdiode; Gerätesicherung (Schmelzsicherung).",
+                "Teile: Hochspannungsdiode.",
+            ],
+        ),
+    ],
+)
+def test_parts_are_called_what_the_trade_calls_them(
+    catalogue: Catalogue, code: str, parts: list[str]
+) -> None:
+    """Those of a fault, what it took with it, and those of a second fault."""
+    shorted = [
+        {"check": check, "observed": "shorted"}
+        for check in ("capacitor-resistance", "diode-reverse")
+    ]
+    opened = [
+        {"check": check, "over_range": True} for check in ("main-fuse-resistance", "monitor-switch")
+    ]
+    case = {**BEGUN, "symptom": "blows-fuse", "readings": [*opened, *shorted, *shorted]}
+    shown = read(html(catalogue, {**case, "confirmed": SAFE}, code)).text
+    assert re.findall(r"(?:Parts|Teile): .*?\.", shown.replace(" ;", ";")) == parts
+
+
 def test_figures_are_in_german_precautions_as_german_writes_them(catalogue: Catalogue) -> None:
     rule_set = catalogue.get("microwave-oven")
     worked_out = figures(rule_set, read_case(rule_set, load_case(NO_HEAT)))
@@ -107,9 +144,9 @@ def test_what_an_assessment_adds_to_a_precaution_is_not_lost(catalogue: Catalogu
             answer, found, _ = recorded(catalogue, case, "de")
             longer = [one for one in answer["precautions"] if "no longer valid" in one["text"]]
             if longer:
-                more = [one.parts[1].text for one in found.precautions if len(one.parts) > 1]
-                assert more
-                assert all("do it again" in text for text in more)
+                more = [one.parts[1] for one in found.precautions if len(one.parts) > 1]
+                assert [one.lang for one in more] == ["de"] * len(longer)
+                assert all("Noch einmal durchführen" in one.text for one in more)
                 return
     pytest.fail("no such case")
 
@@ -171,7 +208,7 @@ def said() -> set[str]:
         )
     }
     assert all(isinstance(one, str) for one in found)
-    return {str(one) for one in found} | {*STATUSES.values(), *RESULTS.values(), *NOTES}
+    return {str(one) for one in found} | {*STATUSES.values(), *RESULTS.values(), *NOTES, DO_AGAIN}
 
 
 def test_every_word_of_the_form_is_translated() -> None:

@@ -75,6 +75,7 @@ LAMP = {"finding": "lamp"}
 LIT, DARK = {**LAMP, "outcome": "lit"}, {**LAMP, "outcome": "dark"}
 FUSE_OPEN = {"finding": "fuse-resistance", "outcome": "open"}
 PREFER = {"prefer": "coil-resistance"}
+LID = Edit("faults", "title: Coil}\n", "title: Coil}\n  - {id: lid, title: Lid}\n")
 
 VALUES = [
     pair("shape", "faults", "rate: 4\n", "rate: 4\n    colour: red\n", "rate: 4.5\n", '"colour"'),
@@ -120,6 +121,23 @@ VALUES = [
         "parts: [store]\n    price_class: none\n",
     ),
     pair("price-class", "rule-set", "    none: {minutes: 0, carry: 0, source: estimate}\n", ""),
+    pair(
+        "untitled-part",
+        "faults",
+        "also_replace: [fuse]",
+        "also_replace: [fuze]",
+        "also_replace: [store]",
+        "'fuze' has no title",
+    ),
+    pair("untitled-part", "faults", "parts: [fuse]\n    unlisted", "parts: [lid]\n    unlisted"),
+    Example(
+        "untitled-part",
+        (Edit("faults", "  - {id: store, title: Storage capacitor}\n", ""),),
+        (Edit("faults", "title: Storage capacitor}", "title: Capacitor}"),),
+        "'store' has no title",
+    ),
+    pair("shape", "faults", "{id: coil, title: Coil}", "{id: coil}", None, "`title` missing"),
+    Example("duplicate-id", (LID, LID), (), "'lid'"),
     pair(
         "tuning-missing",
         "rule-set",
@@ -907,12 +925,10 @@ MODELLING = [
         "",
         "    checks_after: [fuse-resistance]\n",
     ),
-    pair(
+    Example(
         "unpriced-part",
-        "faults",
-        "also_replace: [fuse]",
-        "also_replace: [fuze]",
-        "also_replace: [store]",
+        (Edit("faults", "also_replace: [fuse]", "also_replace: [lid]"), LID),
+        (Edit("faults", "also_replace: [fuse]", "also_replace: [store]"),),
     ),
     pair(
         "misspelt-component",
@@ -989,6 +1005,12 @@ MODELLING = [
         "idle-tool",
         (Edit("rule-set", "", "  torch: Torch\n"),),
         (Edit("rule-set", "", "  torch: Torch\n"), Edit("checks", "tools: []", "tools: [torch]")),
+    ),
+    Example(
+        "idle-part",
+        (LID,),
+        (LID, Edit("faults", "parts: [coil]", "parts: [coil, lid]")),
+        "no remedy and no condition",
     ),
     Example(
         "idle-access",

@@ -50,6 +50,30 @@ def test_every_text_is_there(source: Source) -> None:
     assert {german.of(one.english).lang for one in shown} == {"de"}
 
 
+# What only a program could do anything with.
+FOR_PROGRAMS = {
+    "en": r"`|\b[Ss]end\b|\b[a-z]+_[a-z]+\b|\b(unavailable|JSON|request|null)\b",
+    "de": r"`|\b[Ss]enden?\b|\b[a-z]+_[a-z]+\b|\b(JSON|Anfrage)\b",
+}
+
+
+def test_texts_speak_to_people(source: Source, pairs: dict[str, str]) -> None:
+    """What a program is to send stands in `confirms`, `withdraws` and the like."""
+    ids = {one for one in (*source.rule_set.precautions, *source.rule_set.checks) if "-" in one}
+    for both in pairs.items():
+        for text, pattern in zip(both, FOR_PROGRAMS.values(), strict=True):
+            assert re.search(pattern, text) is None, text
+            assert not ids & set(re.findall(r"\b[a-z]+(?:-[a-z]+)+\b", text)), text
+
+
+def test_what_is_confirmed_is_confirmed_last(source: Source) -> None:
+    """Every preparation ends with its confirmation, by the person who has carried it out."""
+    for step in source.rule_set.preparations.values():
+        assert step.how[-1].startswith("Only then confirm that "), step.id
+        german = texts_in(source.folder, "de").of(step.how[-1]).text
+        assert german.startswith("Erst dann bestätigen, dass "), step.id
+
+
 def test_nothing_is_left_in_english(pairs: dict[str, str]) -> None:
     assert {english for english, german in pairs.items() if english == german} <= ALIKE
 

@@ -32,6 +32,8 @@ def _texts(rule_set: RuleSet) -> Iterator[tuple[str, str, str, str, bool]]:
         yield "faults", fault.id, "title", fault.title, False
     for remedy in rule_set.remedies.values():
         yield "remedies", remedy.id, "action", remedy.action, False
+    for part, title in rule_set.parts.items():
+        yield "parts", part, "title", title, False
     for rule in rule_set.rules:
         yield "rules", rule.id, "because", rule.because, False
         for one in rule.consequences:
@@ -98,6 +100,20 @@ def _idle_tool(rule_set: RuleSet) -> Iterator[Found]:
             )
 
 
+def _idle_part(rule_set: RuleSet) -> Iterator[Found]:
+    used = {part for one in rule_set.conditions.values() for part in one.parts}
+    for remedy in rule_set.remedies.values():
+        used |= {*remedy.parts, *remedy.also_replace}
+    for part in rule_set.parts:
+        if part not in used:
+            yield Found(
+                "parts",
+                part,
+                "no remedy and no condition replaces this part",
+                "Name it in `parts` of what does, or drop it.",
+            )
+
+
 def _idle_access(rule_set: RuleSet) -> Iterator[Found]:
     used = {check.access for check in rule_set.checks.values()}
     used |= {remedy.access for remedy in rule_set.remedies.values()}
@@ -115,5 +131,6 @@ TEXTS: Mapping[str, Lint] = {
     "unknown-figure": _unknown_figure,
     "idle-precaution": _idle_precaution,
     "idle-tool": _idle_tool,
+    "idle-part": _idle_part,
     "idle-access": _idle_access,
 }
