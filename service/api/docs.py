@@ -36,6 +36,13 @@ def get_page() -> Response:
     return cacheable(Response(_page(), content_type="text/html; charset=utf-8"))
 
 
+@docs.route("/", defaults={"page": "docs"})
+@docs.route("/docs/", defaults={"page": "../docs"})
+def lead_to_page(page: str) -> Response:
+    """To the page, by a relative address: a proxy may have the service below a path of its own."""
+    return Response(status=302, headers={"Location": page})
+
+
 @docs.route("/docs/<name>")
 def get_file(name: str) -> Response:
     """A file of the page."""

@@ -26,6 +26,7 @@ PATHS: Mapping[str, Needed] = {
     "/problems/{name}": _NO_KEY,
     "/openapi.json": _NO_KEY,
     "/openapi.yaml": _NO_KEY,
+    "/": _NO_KEY,  # leads to /docs
     "/docs": _NO_KEY,
     "/metrics": (OPERATE,),
     "/v1/assessments": (ASSESS,),

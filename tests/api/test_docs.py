@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 from importlib.resources import files
+from urllib.parse import urljoin
 
 import pytest
 from flask.testing import FlaskClient
@@ -63,11 +64,24 @@ def test_the_page_loads_its_files_and_nothing_else(client: FlaskClient) -> None:
     assert "<noscript>" in page
 
 
+@pytest.mark.parametrize("prefix", ["", "/below/a/proxy"])
+@pytest.mark.parametrize("path", ["/", "/docs/"])
+def test_what_people_type_leads_to_the_page(client: FlaskClient, path: str, prefix: str) -> None:
+    answer = client.get(path)
+    assert (answer.status_code, answer.data) == (302, b"")
+    assert answer.headers["Cache-Control"] == "no-store"
+    assert urljoin(f"http://oven{prefix}{path}", answer.location) == f"http://oven{prefix}/docs"
+    assert client.head(path).status_code == 302
+    for method in ("POST", "PUT", "DELETE", "PATCH"):
+        refused = client.open(path, method=method)
+        assert refused.status_code == 405
+        assert refused.get_json()["type"] == "/problems/method-not-allowed"
+
+
 @pytest.mark.parametrize(
     "name",
     [
         "nothing",
-        "",
         "index.css",
         "swagger-ui.js",
         "oauth2-redirect.html",

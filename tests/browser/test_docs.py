@@ -77,6 +77,16 @@ def test_an_operation_has_an_address(docs: Callable[..., Visit]) -> None:
     assert made.page.url.endswith(f"#/{CASE}")
 
 
+@pytest.mark.parametrize("typed", ["", "/", "/docs/"])
+def test_what_people_type_leads_to_the_page(
+    docs: Callable[..., Visit], service_url: str, typed: str
+) -> None:
+    made = docs(typed)
+    assert made.page.url == f"{service_url}/docs"
+    operation(made.page, CASE)
+    assert made.complaints == []
+
+
 def test_it_works_below_a_path_of_a_proxy(docs: Callable[..., Visit], service_url: str) -> None:
     inside = f"{service_url}/bench"
     made = docs()
