@@ -29,6 +29,7 @@ MAX_BODY_BYTES = 1024 * 1024
 MAX_DEPTH = 32
 _SHOWN = 80
 _KEY_LENGTH = 200
+_LONGEST_NUMBER = 40
 
 
 class _Refused:
@@ -89,7 +90,7 @@ def parse_json_array(raw: bytes, max_bytes: int) -> list[Any]:
     document = _parse(raw, max_bytes, _Hooks())
     if not isinstance(document, list):
         _refuse(document)
-        raise invalid_request([("", f"must be a list of cases, not {shown(document)}")])
+        raise invalid_request([("", f"this must be a list of cases, not {shown(document)}")])
     out: list[Any] = []
     for item in document:
         try:
@@ -118,7 +119,8 @@ def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int = 1) -> Any:
         more = ""
         if error.msg == "Extra data":
             more = " One document is expected; many, one a line, are sent as application/x-ndjson."
-        raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {error.msg}.{more}") from None
+        said = error.msg.removesuffix(" at").removesuffix(" starting")  # the place is named before
+        raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {said}.{more}") from None
     except RecursionError:
         raise _too_deep() from None
 
@@ -167,6 +169,8 @@ def shown(value: Any) -> str:
         # Cut first: what is sent may be long. Half of a surrogate pair could not be written out.
         cut = value[: _SHOWN + 1].encode("utf-8", "replace").decode()
         text = json.dumps(cut, ensure_ascii=False)
+        if not text.isprintable():  # such as what turns the direction of writing
+            text = "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
         return text if len(text) <= _SHOWN else text[: _SHOWN - 4] + '..."'
     if isinstance(value, bool) or value is None:
         return json.dumps(value)
@@ -176,6 +180,23 @@ def shown(value: Any) -> str:
         return "an object"
     text = f"{value:.6g}" if isinstance(value, float) else str(value)
     return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
+
+
+def no_number(value: Any) -> str:
+    """What to say of a JSON value where a number should be."""
+    said = f"this must be a number, not {shown(value)}"
+    if not isinstance(value, str) or len(value) > _LONGEST_NUMBER:
+        return said
+    for text, hint in (
+        (value, "leave out the quotation marks"),
+        (value.replace(",", "."), "a number has a decimal point and no quotation marks"),
+    ):
+        try:
+            if math.isfinite(float(text)):
+                return f"{said}; {hint}"
+        except ValueError:
+            continue
+    return said
 
 
 def _decode(raw: bytes) -> str:

@@ -228,24 +228,30 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
             "status": self.kind.status,
             "detail": self.detail,
             "instance": instance,
-            "errors": [{"pointer": at, "message": text} for at, text in self.errors],
+            "errors": [{"pointer": at, "message": sentence(text)} for at, text in self.errors],
             **self.members,
         }
 
 
 def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
-    """The problem of a body that is JSON but not acceptable."""
+    """The problem of a body that is JSON but not acceptable.
+
+    Its detail says the first of all that is wrong, whatever `errors` says too: a log, or a client
+    that knows problems in general, has nothing else.
+    """
     found = tuple(errors)
-    if len(found) == 1:
-        ((at, message),) = found
-        end = "" if message.endswith("?") else "."
-        return Problem(INVALID_REQUEST, f"{at or 'The body'}: {message}{end}", found)
-    detail = f"{len(found)} things are wrong with the request; see errors."
-    if len(found) > MOST_ERRORS:
-        detail = (
-            f"{len(found)} things are wrong with the request; the first {MOST_ERRORS} are shown."
-        )
+    at, message = found[0]
+    detail = f"{f'at {at}' if at else 'the body'}: {sentence(message)}"
+    if len(found) > 1:
+        shown = f" ({MOST_ERRORS} are listed)" if len(found) > MOST_ERRORS else ""
+        detail = f"{len(found)} things are wrong with the request{shown}, first {detail}"
+    detail = sentence(detail)
     return Problem(INVALID_REQUEST, detail, found[:MOST_ERRORS])
+
+
+def sentence(text: str) -> str:
+    """The same as a sentence of its own."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith(("?", ".")) else ".")
 
 
 def kinds_of(status: int) -> list[ProblemType]:

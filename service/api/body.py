@@ -142,7 +142,10 @@ def require_media_type(taken: Sequence[str], req: Request = request) -> str:
     if req.mimetype not in taken:
         got = shown(req.content_type) if req.content_type else "none"
         wanted = " or ".join(taken)
-        raise Problem(UNSUPPORTED_MEDIA_TYPE, f"Content-Type must be {wanted}, not {got}.")
+        detail = f"Content-Type must be {wanted}, not {got}."
+        if req.mimetype == "application/x-www-form-urlencoded":
+            detail += f" curl sends that unless it is told: -H 'Content-Type: {taken[0]}'."
+        raise Problem(UNSUPPORTED_MEDIA_TYPE, detail)
     charset = req.mimetype_params.get("charset", "utf-8")
     if charset.lower() not in ("utf-8", "utf8"):
         raise Problem(UNSUPPORTED_MEDIA_TYPE, f"The charset must be utf-8, not {shown(charset)}.")

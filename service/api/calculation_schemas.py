@@ -25,7 +25,7 @@ class AnyObjectSchema(ma.Schema):
     def load(self, data: Any, **kwargs: Any) -> Any:
         """The object as it is. Raises ValidationError for anything else."""
         if not isinstance(data, dict):
-            raise ma.ValidationError(f"must be an object, not {shown(data)}")
+            raise ma.ValidationError(f"this must be an object, not {shown(data)}")
         return data
 
 

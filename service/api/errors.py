@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import logging
+from difflib import get_close_matches
 from urllib.parse import quote
 
 import marshmallow as ma
-from flask import Response, g, request
+from flask import Response, current_app, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, RequestEntityTooLarge
 
 from service.api.body import body_limit
@@ -34,7 +35,11 @@ class ProblemErrorSchema(AnswerSchema):
     """One thing that is wrong, and where."""
 
     pointer = ma.fields.String(
-        required=True, metadata={"description": "JSON Pointer (RFC 6901); empty: the whole body."}
+        required=True,
+        metadata=described(
+            "JSON Pointer (RFC 6901) into the body; empty: the body as a whole, or what is none of "
+            "it, such as a query parameter."
+        ),
     )
     message = ma.fields.String(
         required=True, metadata=described("What is wrong there, and what would be right.")
@@ -52,7 +57,13 @@ class ProblemSchema(AnswerSchema):
         metadata=described("The kind of problem in words, the same for all of its kind."),
     )
     status = ma.fields.Integer(required=True, metadata=described("The HTTP status, once more."))
-    detail = ma.fields.String(required=True, metadata=described("What is wrong with this request."))
+    detail = ma.fields.String(
+        required=True,
+        metadata=described(
+            "What is wrong with this request, in a sentence or two for a log, or for who knows "
+            "nothing but `detail`: of several things the first, and how many there are."
+        ),
+    )
     instance = ma.fields.String(
         required=True, metadata={"description": "Path of the request that had the problem."}
     )
@@ -60,7 +71,8 @@ class ProblemSchema(AnswerSchema):
         ma.fields.Nested(ProblemErrorSchema),
         required=True,
         metadata=described(
-            "What is wrong, by place: to be shown. Where it is empty, `detail` says it all."
+            "What is wrong, by place: to be shown, and `detail` in its stead where it is empty. "
+            "At most 20; `detail` says how many there are."
         ),
     )
     findings = ma.fields.List(
@@ -83,7 +95,7 @@ def handle_http_exception(error: HTTPException) -> Response:
     """The answer to an error that Flask or Werkzeug has raised."""
     status = error.code or 500
     if isinstance(error, NotFound):
-        detail = f"There is nothing at {shown(request.path)}."
+        detail = nothing_at(request.path)
     elif isinstance(error, MethodNotAllowed):
         methods = ", ".join(sorted(error.valid_methods or ()))
         detail = f"{request.method} is not a method of {shown(request.path)}; it has {methods}."
@@ -101,6 +113,14 @@ def handle_http_exception(error: HTTPException) -> Response:
         if name.lower() not in ("content-type", "content-length"):
             response.headers[name] = value
     return response
+
+
+def nothing_at(path: str) -> str:
+    """What to say of an address where nothing is."""
+    fixed = [one.rule for one in current_app.url_map.iter_rules() if not one.arguments]
+    near = get_close_matches(path[:100], fixed, n=1)
+    hint = f"did you mean {near[0]}?" if near else "GET /openapi.json lists the paths."
+    return f"There is nothing at {shown(path)}; {hint}"
 
 
 def handle_exception(error: Exception) -> Response:

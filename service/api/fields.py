@@ -13,16 +13,19 @@ from typing import Any
 
 import marshmallow as ma
 
-from service.documents import shown
+from service.documents import no_number, shown
 
 # Beyond this, integers and binary64 numbers no longer correspond one to one.
 _MAX_EXACT = 2**53
 
 
-def _messages(what: str) -> dict[str, Any]:
+def _messages(what: str, declared: Mapping[str, Any]) -> dict[str, Any]:
+    """What is said of a field that is missing, or null. declared: its keyword arguments."""
+    told = declared.get("metadata", {}).get("description", "")
+    hint = "" if declared.get("required") else "; leave it out if there is none"
     return {
-        "required": f"is required: {what}",
-        "null": f"must be {what}, not null; leave it out if there is none",
+        "required": f"{what} is required here" + (f": {told}" if told else ""),
+        "null": f"this must be {what}, not null{hint}",
     }
 
 
@@ -30,17 +33,17 @@ class Text(ma.fields.Field[str]):
     """Text of `least` to `most` characters."""
 
     def __init__(self, *, most: int, least: int = 1, **kwargs: Any) -> None:
-        super().__init__(error_messages=_messages("text"), **kwargs)
+        super().__init__(error_messages=_messages("text", kwargs), **kwargs)
         self.most, self.least = most, least
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
         if not isinstance(value, str):
-            raise ma.ValidationError(f"must be text, not {shown(value)}")
+            raise ma.ValidationError(f"this must be text, not {shown(value)}")
         if len(value) < self.least:
-            raise ma.ValidationError("must not be empty")
+            raise ma.ValidationError("this must not be empty")
         if len(value) > self.most:
             raise ma.ValidationError(
-                f"must be at most {self.most} characters long, not {len(value)}: {shown(value)}"
+                f"this must have at most {self.most} characters, not {len(value)}: {shown(value)}"
             )
         return value
 
@@ -48,16 +51,15 @@ class Text(ma.fields.Field[str]):
 class Choice(Text):
     """One of a few texts."""
 
-    def __init__(self, *choices: str, hint: str = "", **kwargs: Any) -> None:
+    def __init__(self, *choices: str, **kwargs: Any) -> None:
         super().__init__(most=100, **kwargs)
-        self.choices, self.hint = choices, hint
+        self.choices, self._listed = choices, " or ".join(map(shown, choices))
+        self.error_messages |= _messages(self._listed, kwargs)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
-        text = super()._deserialize(value, attr, data, **kwargs)
-        if text not in self.choices:
-            listed = ", ".join(shown(choice) for choice in self.choices)
-            raise ma.ValidationError(f"must be {listed}, not {shown(text)}{self.hint}")
-        return text
+        if not isinstance(value, str) or value not in self.choices:
+            raise ma.ValidationError(f"this must be {self._listed}, not {shown(value)}")
+        return value
 
 
 class Number(ma.fields.Field[float]):
@@ -66,19 +68,18 @@ class Number(ma.fields.Field[float]):
     def __init__(
         self, *, least: float | None = None, most: float | None = None, **kwargs: Any
     ) -> None:
-        super().__init__(error_messages=_messages("a number"), **kwargs)
+        super().__init__(error_messages=_messages("a number", kwargs), **kwargs)
         self.least, self.most = least, most
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            hint = " (leave out the quotation marks)" if _reads_as_number(value) else ""
-            raise ma.ValidationError(f"must be a number, not {shown(value)}{hint}")
+            raise ma.ValidationError(no_number(value))
         if not math.isfinite(value):
-            raise ma.ValidationError("must be a finite number")
+            raise ma.ValidationError("this must be a finite number")
         if self.least is not None and value < self.least:
-            raise ma.ValidationError(f"must be {self.least:g} or more, not {shown(value)}")
+            raise ma.ValidationError(f"this must be {self.least:g} or more, not {shown(value)}")
         if self.most is not None and value > self.most:
-            raise ma.ValidationError(f"must be {self.most:g} or less, not {shown(value)}")
+            raise ma.ValidationError(f"this must be {self.most:g} or less, not {shown(value)}")
         return value if abs(value) <= _MAX_EXACT else float(value)
 
 
@@ -88,7 +89,7 @@ class Count(Number):
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
         number = super()._deserialize(value, attr, data, **kwargs)
         if number != int(number):
-            raise ma.ValidationError(f"must be a whole number, not {shown(value)}")
+            raise ma.ValidationError(f"this must be a whole number, not {shown(value)}")
         return int(number)
 
 
@@ -96,11 +97,11 @@ class Yes(ma.fields.Field[bool]):
     """The JSON literal true. What is not so is left out, rather than said with false."""
 
     def __init__(self, **kwargs: Any) -> None:
-        super().__init__(error_messages=_messages("true"), **kwargs)
+        super().__init__(error_messages=_messages("true", kwargs), **kwargs)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> bool:
         if value is not True:
-            raise ma.ValidationError(f"must be true or left out, not {shown(value)}")
+            raise ma.ValidationError(f"this must be true or left out, not {shown(value)}")
         return True
 
 
@@ -108,14 +109,14 @@ class Items(ma.fields.List[Any]):
     """A list of at most `most` items, each of one field."""
 
     def __init__(self, inner: ma.fields.Field[Any], *, most: int, **kwargs: Any) -> None:
-        super().__init__(inner, error_messages=_messages("a list"), **kwargs)
+        super().__init__(inner, error_messages=_messages("a list", kwargs), **kwargs)
         self.most = most
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> list[Any]:
         if not isinstance(value, list):
-            raise ma.ValidationError(f"must be a list, not {shown(value)}")
+            raise ma.ValidationError(f"this must be a list, not {shown(value)}")
         if len(value) > self.most:
-            raise ma.ValidationError(f"must have at most {self.most} items, not {len(value)}")
+            raise ma.ValidationError(f"this must have at most {self.most} items, not {len(value)}")
         try:
             return [straight(self.inner, item) for item in value]
         except ma.ValidationError:
@@ -126,7 +127,7 @@ class Named(ma.fields.Field[dict[str, Any]]):
     """An object whose names are ids that the rule set knows, each value of one field."""
 
     def __init__(self, inner: ma.fields.Field[Any], *, most: int, **kwargs: Any) -> None:
-        super().__init__(error_messages=_messages("an object"), **kwargs)
+        super().__init__(error_messages=_messages("an object", kwargs), **kwargs)
         self.inner, self.most = inner, most
 
     def _bind_to_schema(self, field_name: str, parent: Any) -> None:
@@ -135,9 +136,9 @@ class Named(ma.fields.Field[dict[str, Any]]):
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
         if not isinstance(value, dict):
-            raise ma.ValidationError(f"must be an object, not {shown(value)}")
+            raise ma.ValidationError(f"this must be an object, not {shown(value)}")
         if len(value) > self.most:
-            raise ma.ValidationError(f"must have at most {self.most} names, not {len(value)}")
+            raise ma.ValidationError(f"this must have at most {self.most} names, not {len(value)}")
         try:
             return {name: straight(self.inner, item) for name, item in value.items()}
         except ma.ValidationError:
@@ -156,6 +157,13 @@ class Named(ma.fields.Field[dict[str, Any]]):
         return found
 
 
+class Part(ma.fields.Nested):
+    """An object of one schema."""
+
+    def __init__(self, schema: type[ma.Schema], **kwargs: Any) -> None:
+        super().__init__(schema, error_messages=_messages("an object", kwargs), **kwargs)
+
+
 class Variant(ma.fields.Field[dict[str, Any]]):
     """An object that is of exactly one of several schemas, told apart by the names it has.
 
@@ -171,18 +179,19 @@ class Variant(ma.fields.Field[dict[str, Any]]):
         rule: str,
         **kwargs: Any,
     ) -> None:
-        super().__init__(error_messages=_messages("an object"), **kwargs)
+        super().__init__(error_messages=_messages("an object", kwargs), **kwargs)
         self.variants, self.also, self.rule = dict(variants), dict(also or {}), rule
         self._loaded = {mark: schema() for mark, schema in self.variants.items()}
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
         if not isinstance(value, dict):
-            raise ma.ValidationError(f"must be an object, not {shown(value)}")
+            raise ma.ValidationError(f"this must be an object, not {shown(value)}")
         marks = {mark for mark in self.variants if mark in value}
         marks |= {mark for name, mark in self.also.items() if name in value and not marks}
         if len(marks) != 1:
-            got = " and ".join(name for name in self.variants if name in value) or "none of them"
-            raise ma.ValidationError(f"{self.rule}, not {got}")
+            got = [name for name in self.variants if name in value]
+            here = f"are {' and '.join(got)}" if got else "is none of them"
+            raise ma.ValidationError(f"{self.rule}; here {here}")
         loaded: dict[str, Any] = self._loaded[marks.pop()].load(value)
         return loaded
 
@@ -191,7 +200,7 @@ class QuantityOrText(ma.fields.Field[Any]):
     """A quantity or a text: what a nameplate states."""
 
     def __init__(self, quantity: type[ma.Schema], *, most: int, **kwargs: Any) -> None:
-        super().__init__(error_messages=_messages("a quantity or text"), **kwargs)
+        super().__init__(error_messages=_messages("a quantity or text", kwargs), **kwargs)
         self.schema, self.most = quantity, most
         self._quantity, self._text = quantity(), Text(most=most)
 
@@ -201,7 +210,7 @@ class QuantityOrText(ma.fields.Field[Any]):
         if isinstance(value, dict):
             return self._quantity.load(value)
         raise ma.ValidationError(
-            f'must be an object {{"value": number, "unit": text}} or text, not {shown(value)}'
+            f'this must be {{"value": number, "unit": text}} or text, not {shown(value)}'
         )
 
 
@@ -248,7 +257,9 @@ class StrictSchema(ma.Schema):
     ) -> None:
         """Make the library's own two messages (not an object, unknown name) say more."""
         if not isinstance(data, dict):
-            error.messages = {"_schema": [f"must be an object, not {shown(data)}"]}
+            needed = " and ".join(name for name, one in self.fields.items() if one.required)
+            wanted = f"an object with {needed}" if needed else "an object"
+            error.messages = {"_schema": [f"this must be {wanted}, not {shown(data)}"]}
             return
         messages: dict[Any, Any] = error.normalized_messages()  # type: ignore[no-untyped-call]
         for name in data.keys() - self.fields.keys():
@@ -268,12 +279,3 @@ def _unknown(name: str, known: list[str]) -> str:
     if near:
         return f"unknown field {shown(name)}; did you mean {shown(near[0])}?"
     return f"unknown field {shown(name)}; the fields here are {', '.join(known)}"
-
-
-def _reads_as_number(value: Any) -> bool:
-    if not isinstance(value, str) or len(value) > 40:
-        return False
-    try:
-        return math.isfinite(float(value))
-    except ValueError:
-        return False

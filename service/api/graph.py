@@ -18,6 +18,7 @@ from service.graph.dot import as_dot
 from service.graph.follow import LEAST_PROBABILITY, follow
 from service.graph.mermaid import as_mermaid
 from service.graph.picture import as_svg
+from service.problems import sentence
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -113,8 +114,7 @@ def _symptom(rule_set: RuleSet) -> str:
         raise invalid_query(f"The query parameter symptom is missing; known symptoms: {named}.")
     if symptom not in rule_set.symptoms:
         message = unknown("symptom", symptom, rule_set.symptoms)
-        end = "" if message.endswith("?") else "."
-        raise invalid_query(f"The query parameter symptom: {message}{end}")
+        raise invalid_query(sentence(f"the query parameter symptom: {message}"))
     return symptom
 
 

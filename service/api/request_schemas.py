@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import marshmallow as ma
-
 from service.api.fields import (
     Choice,
     Count,
     Items,
     Named,
     Number,
+    Part,
     QuantityOrText,
     StrictSchema,
     Text,
@@ -45,17 +44,13 @@ class InstrumentSchema(StrictSchema):
 
     percent_of_reading = Number(least=0, metadata=described("Accuracy, percent of the reading."))
     counts = Number(least=0, metadata=described("Accuracy, counts of the last digit."))
-    resolution = ma.fields.Nested(QuantitySchema, metadata=described("The last digit."))
-    lead_resistance = ma.fields.Nested(
-        QuantitySchema, metadata=described("Subtracted from each resistance.")
-    )
-    lead_resistance_uncertainty = ma.fields.Nested(
+    resolution = Part(QuantitySchema, metadata=described("The last digit."))
+    lead_resistance = Part(QuantitySchema, metadata=described("Subtracted from each resistance."))
+    lead_resistance_uncertainty = Part(
         QuantitySchema, metadata=described("Standard uncertainty of the lead resistance.")
     )
-    range = ma.fields.Nested(
-        QuantitySchema, metadata=described("The highest value that the meter can show.")
-    )
-    test_voltage = ma.fields.Nested(
+    range = Part(QuantitySchema, metadata=described("The highest value that the meter can show."))
+    test_voltage = Part(
         QuantitySchema, metadata=described("Open-circuit voltage of the resistance range.")
     )
 
@@ -123,7 +118,7 @@ class OverRangeReadingSchema(StrictSchema):
     over_range = Yes(
         required=True, metadata=described("That the meter showed no number, but over range.")
     )
-    range = ma.fields.Nested(
+    range = Part(
         QuantitySchema,
         metadata=described("The range that was exceeded; otherwise that of the instrument."),
     )
@@ -146,11 +141,11 @@ class RepairSchema(StrictSchema):
 class CostsSchema(StrictSchema):
     """What mistakes and parts cost here, as working time; the rule set's own where left out."""
 
-    second_visit = ma.fields.Nested(
+    second_visit = Part(
         QuantitySchema, metadata=described("Cost of a visit for nothing, such as 90 min.")
     )
     price_classes = Named(
-        ma.fields.Nested(QuantitySchema),
+        Part(QuantitySchema),
         most=MOST_NAMES,
         metadata=described("Cost of a part, by the rule set's price classes."),
     )
@@ -175,7 +170,7 @@ class CaseSchema(StrictSchema):
         ),
     )
     repairs = Items(
-        ma.fields.Nested(RepairSchema),
+        Part(RepairSchema),
         most=MOST_REPAIRS,
         load_default=list,
         metadata=described(
@@ -190,7 +185,7 @@ class CaseSchema(StrictSchema):
         metadata=described("What the rating plate says; the rule set names the fields."),
     )
     instrument = Named(
-        ma.fields.Nested(InstrumentSchema),
+        Part(InstrumentSchema),
         most=MOST_NAMES,
         metadata=described("The meter, by quantity: resistance, voltage, capacitance, ..."),
     )
@@ -226,7 +221,7 @@ class CaseSchema(StrictSchema):
         most=0.999,
         metadata=described("How sure a verdict must be; 0.9 unless said, 0.5 with `costs`."),
     )
-    costs = ma.fields.Nested(
+    costs = Part(
         CostsSchema,
         metadata=described(
             "Decide by expected cost: replace as soon as no further check is worth its time. "

@@ -12,7 +12,7 @@ from service.api.response_schemas import BringSchema
 from service.api.responses import cacheable, json_response
 from service.api.rule_set_schemas import RuleSetSchema, RuleSetSummarySchema
 from service.documents import shown
-from service.problems import NOT_FOUND, Problem
+from service.problems import NOT_FOUND, Problem, sentence
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 
@@ -121,7 +121,6 @@ def bring_for_symptom(rule_set_id: str, symptom: str) -> Response:
     """
     rule_set = installed_rule_set(rule_set_id)
     if symptom not in rule_set.symptoms:
-        message = unknown("symptom", symptom, rule_set.symptoms)
-        raise Problem(NOT_FOUND, f"{message[:1].upper()}{message[1:]}.")
+        raise Problem(NOT_FOUND, sentence(unknown("symptom", symptom, rule_set.symptoms)))
     case = {"equipment": rule_set.equipment, "symptom": symptom}
     return cacheable(json_response(assess_case(installed(), case)["bring"]))

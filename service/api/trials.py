@@ -156,7 +156,10 @@ def _submission() -> Submission:
 def _files() -> Submission:
     """The files of a form, and the base that it names."""
     errors = [
-        (pointer(name), "is not known here; send files (with a name each) and the field base")
+        (
+            pointer(name),
+            "this field is not known here; send files (with a name each) and the field base",
+        )
         for name in request.form
         if name != BASE
     ]

@@ -37,7 +37,7 @@ def read_expected(raw: Any) -> Mapping[str, Wanted]:
         Problem: invalid-request, with all that is wrong.
     """
     if not isinstance(raw, dict):
-        raise invalid_request([("/expected", f"must be an object, not {shown(raw)}")])
+        raise invalid_request([("/expected", f"this must be an object, not {shown(raw)}")])
     errors: list[tuple[str, str]] = []
     out: dict[str, Wanted] = {}
     for key, value in raw.items():
@@ -49,9 +49,11 @@ def read_expected(raw: Any) -> Mapping[str, Wanted]:
             continue
         many = value if isinstance(value, list) else [value]
         if not many or len(many) > _MOST:
-            errors.append((at, f"must have 1 to {_MOST} alternatives, not {len(many)}"))
+            errors.append((at, f"this must have 1 to {_MOST} alternatives, not {len(many)}"))
         wrong = [one for one in many if not _is_name(one)]
-        errors += [(at, f"must be an id, null or a list of them, not {shown(w)}") for w in wrong]
+        errors += [
+            (at, f"this must be an id, null or a list of them, not {shown(w)}") for w in wrong
+        ]
         out[key] = tuple(many)
     if errors:
         raise invalid_request(errors)

@@ -133,7 +133,9 @@ def _drafted(
                 index += 1
             draft = _Draft(line, name)
             if not name:
-                draft.errors.append(("/case_id", "is required: the rows of a case are told by it"))
+                draft.errors.append(
+                    ("/case_id", "this is required: the rows of a case are told by it")
+                )
             elif before := seen.first(name, line):
                 message = f"the rows of {shown(name)} began on line {before} already"
                 draft.errors.append(("/case_id", f"{message}; keep the rows of a case together"))
@@ -295,7 +297,7 @@ def result_cells(result: Result) -> dict[str, Any]:
     if "problem" in result:
         problem = result["problem"]
         cells["problem"] = problem["type"].rpartition("/")[2]
-        wrong = [f"{one['pointer']}: {one['message']}." for one in problem["errors"]]
+        wrong = [f"{one['pointer']}: {one['message']}" for one in problem["errors"]]
         return {**cells, "detail": " ".join(wrong) or problem["detail"]}
     assessment = result["assessment"]
     verdict, following = assessment["verdict"], assessment["next_check"]

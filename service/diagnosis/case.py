@@ -136,7 +136,7 @@ def _costs(rule_set: RuleSet, raw: Mapping[str, Any] | None, errors: Errors) -> 
     def minutes(pointer: str, given: Mapping[str, Any], otherwise: float) -> float:
         seconds = si_quantity(pointer, given, "time", errors)
         if seconds is not None and not 0.0 <= seconds <= MOST_COST:
-            errors.append((f"{pointer}/value", "a cost is at least 0 and at most 1000 h"))
+            errors.append((f"{pointer}/value", "this must be from 0 to 1000 h"))
         return otherwise if seconds is None else seconds / 60.0
 
     known = rule_set.costs
@@ -172,10 +172,10 @@ def _repairs(rule_set: RuleSet, document: Mapping[str, Any], errors: Errors) -> 
             errors.append((f"{pointer}/remedy", message))
             continue
         if before > taken:
-            message = f"more than the readings that were sent ({taken})"
+            message = f"this is more than the readings that were sent ({taken})"
             errors.append((f"{pointer}/readings_before", message))
         elif found and before < found[-1].readings_before:
-            message = "repairs are listed in the order in which they were made"
+            message = "repairs must stand in the order in which they were made"
             errors.append((f"{pointer}/readings_before", message))
         found.append(_Repair(remedy, before))
     return found
@@ -217,10 +217,8 @@ def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[s
     table = {k for k, precaution in rule_set.precautions.items() if precaution.confirm}
     for index, one in enumerate(raw):
         if one not in table:
-            errors.append(
-                (
-                    f"/confirmed/{index}",
-                    unknown("precaution", one, table, "precautions to confirm"),
-                )
-            )
+            message = unknown("precaution", one, table, "precautions to confirm")
+            if one in rule_set.precautions:
+                message = f"{one!r} is a precaution, but none to confirm: leave it out"
+            errors.append((f"/confirmed/{index}", message))
     return tuple(sorted(set(raw)))

@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 from service.diagnosis.refusals import Errors, escaped, si_quantity
+from service.physics.units import si_unit
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 
@@ -89,25 +90,27 @@ def _stated_instrument(
         least_open = key in ("resolution", "range", "test_voltage")
         if found is not None and (found < 0 or (least_open and found == 0)):
             word = "greater than 0" if least_open else "0 or more"
-            errors.append((f"{pointer}/{key}/value", f"must be {word}"))
+            errors.append((f"{pointer}/{key}/value", f"this must be {word}"))
             return None
         most = MOST.get(key)
         if found is not None and most is not None and found > most:
-            errors.append((f"{pointer}/{key}/value", f"must be at most {most:g} (SI)"))
+            errors.append(
+                (f"{pointer}/{key}/value", f"this must be {most:g} {si_unit(of)} or less")
+            )
             return None
         if key == "range" and found is not None and found < default.least_range:
-            errors.append((f"{pointer}/{key}/value", "is no range that a meter has"))
+            errors.append((f"{pointer}/{key}/value", "this is no range that a meter has"))
             return None
         return found
 
     for key in ("lead_resistance", "lead_resistance_uncertainty", "test_voltage"):
         if quantity != "resistance" and given.get(key) is not None:
-            errors.append((f"{pointer}/{key}", "belongs to resistance only"))
+            errors.append((f"{pointer}/{key}", "this belongs to resistance only"))
             return default
     percent, counts = given.get("percent_of_reading"), given.get("counts")
     for key, most in (("percent_of_reading", MOST_PERCENT), ("counts", MOST_COUNTS)):
         if given.get(key) is not None and given[key] > most:
-            errors.append((f"{pointer}/{key}", f"must be at most {most:g}"))
+            errors.append((f"{pointer}/{key}", f"this must be {most:g} or less"))
             return default
     lead = value("lead_resistance")
     lead_uncertainty = value("lead_resistance_uncertainty")

@@ -8,8 +8,10 @@ from functools import lru_cache
 from typing import Any
 
 from service.diagnosis.readings import Reading
-from service.diagnosis.refusals import Errors, escaped, si_quantity
+from service.diagnosis.refusals import Errors, escaped, no_quantity, si_quantity
+from service.documents import shown
 from service.frozen import Frozen
+from service.physics.units import si_unit
 from service.ruleset.header import NameplateField
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -60,12 +62,11 @@ def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
     pointer = f"/nameplate/{field.id}"
     if field.quantity is None:
         if given not in field.choices:
-            got = given if isinstance(given, str) else "a quantity"
-            message = f"{got[:60]!r} is not one of {', '.join(field.choices)}"
-            errors.append((pointer, message))
+            got = shown(given) if isinstance(given, str) else "a quantity"
+            errors.append((pointer, f"this must be {' or '.join(field.choices)}, not {got}"))
         return given if isinstance(given, str) else field.default
     if not isinstance(given, Mapping):
-        errors.append((pointer, "give a value and a unit"))
+        errors.append((pointer, no_quantity(given, field.quantity)))
         return field.default
     value = si_quantity(pointer, given, field.quantity, errors)
     if value is None:
@@ -73,13 +74,13 @@ def _stated(field: NameplateField, given: Any, errors: Errors) -> float | str:
     low = field.least is not None and value < field.least
     if low or (field.most is not None and value > field.most):
         message = f"{given['value']:g} {given['unit']} is outside what this rule set covers"
-        errors.append((f"{pointer}/value", f"{message} ({_span(field)})"))
+        errors.append((f"{pointer}/value", f"{message} ({_span(field, field.quantity)})"))
     return value
 
 
-def _span(field: NameplateField) -> str:
-    bounds = (("at least", field.least), ("at most", field.most))
-    return ", ".join(f"{word} {bound:g} (SI)" for word, bound in bounds if bound is not None)
+def _span(field: NameplateField, quantity: str) -> str:
+    bounds, unit = (("at least", field.least), ("at most", field.most)), si_unit(quantity)
+    return ", ".join(f"{word} {bound:g} {unit}" for word, bound in bounds if bound is not None)
 
 
 def _deduced(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue | None:

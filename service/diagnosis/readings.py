@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from service.diagnosis.instrument import Instrument
-from service.diagnosis.refusals import MAX_MAGNITUDE, Errors, escaped, si_quantity
+from service.diagnosis.refusals import (
+    MAX_MAGNITUDE,
+    Errors,
+    escaped,
+    no_quantity,
+    si_quantity,
+)
+from service.documents import shown
 from service.physics.calculations import InputError, evaluate
 from service.physics.units import UnitError, from_si, to_si
 from service.ruleset.model import Check, Measure, ReadingCondition, RuleSet
@@ -109,13 +116,14 @@ def _conditions(
 def _violation(pointer: str, condition: ReadingCondition, given: Any, errors: Errors) -> str | None:
     if condition.quantity is None:
         if given not in condition.choices:
-            errors.append((pointer, f"must be one of {', '.join(condition.choices)}"))
+            got = shown(given) if isinstance(given, str) else "a quantity"
+            errors.append((pointer, f"this must be {' or '.join(condition.choices)}, not {got}"))
             return None
         if given in condition.accept:
             return None
         return f"{condition.title}: {given}, must be {' or '.join(condition.accept)}"
     if not isinstance(given, Mapping):
-        errors.append((pointer, "give a value and a unit"))
+        errors.append((pointer, no_quantity(given, condition.quantity)))
         return None
     value = si_quantity(pointer, given, condition.quantity, errors)
     if value is None:
@@ -131,12 +139,12 @@ def span(condition: ReadingCondition) -> str:
     if condition.quantity is None:
         return " or ".join(condition.accept)
 
-    def shown(bound: float) -> str:
+    def stated(bound: float) -> str:
         unit = condition.unit or "1"
         return f"{from_si(bound, unit, condition.quantity or ''):.6g} {unit}"
 
     bounds = (("at least", condition.least), ("at most", condition.most))
-    return " and ".join(f"{word} {shown(bound)}" for word, bound in bounds if bound is not None)
+    return " and ".join(f"{word} {stated(bound)}" for word, bound in bounds if bound is not None)
 
 
 def _given(
@@ -152,7 +160,9 @@ def _given(
     if raw.get("inputs") is not None:
         return _calculated(pointer, index, check, raw["inputs"], errors)
     if not check.measures:
-        message = f"{check.id} is an observation: send `observed` as one of {_listed(check)}"
+        message = (
+            f"the check {check.id} is an observation: send `observed` as one of {_listed(check)}"
+        )
         errors.append((pointer, message))
         return None
     if raw.get("over_range"):
@@ -175,11 +185,12 @@ def _calculated(
         return None
     measure = check.measures[0]
     if result.measured is None:
-        errors.append((f"{pointer}/inputs", f"{check.calculation} gives no reading"))
+        errors.append(
+            (f"{pointer}/inputs", f"the calculation {check.calculation} gives no reading")
+        )
         return None
     value, uncertainty = result.measured
-    shown = from_si(value, measure.unit, measure.quantity)
-    raw = {"value": shown, "unit": measure.unit}
+    raw = {"value": from_si(value, measure.unit, measure.quantity), "unit": measure.unit}
     reading = _measured(pointer, index, check, raw, errors)
     return None if reading is None else replace(reading, value=value, uncertainty=uncertainty)
 
@@ -192,10 +203,12 @@ def _observed(
     pointer: str, index: int, check: Check, outcome: str, errors: Errors
 ) -> Reading | None:
     if outcome not in check.outcomes:
-        shown = outcome if len(outcome) <= 60 else outcome[:57] + "..."
-        message = f"{shown!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
+        short = outcome if len(outcome) <= 60 else outcome[:57] + "..."
+        message = f"{short!r} is not an outcome of {check.id}; its outcomes: {_listed(check)}"
         if check.measures and outcome.upper() in _OVER_RANGE:
             message += "; what a meter shows as over range is sent as over_range: true"
+        elif check.measures:
+            message += "; what a meter shows is sent as value and unit"
         errors.append((f"{pointer}/observed", message))
         return None
     return Reading(index, check.id, outcome, None, None, None, None, False)
@@ -222,7 +235,7 @@ def _over_range(
         instrument = instruments.get(measure.quantity)
         least = instrument.least_range if instrument is not None else 0.0
         if not least <= top <= MAX_MAGNITUDE or top <= 0:
-            errors.append((f"{pointer}/range/value", "is no range that a meter has"))
+            errors.append((f"{pointer}/range/value", "this is no range that a meter has"))
             return None
         return Reading(index, check.id, None, None, stated["unit"], measure.quantity, top, True)
     si_quantity(f"{pointer}/range", stated or {}, check.measures[0].quantity, errors)
@@ -246,7 +259,7 @@ def _measured(
     if value is None:
         return None
     if measure.least is not None and value < measure.least:
-        message = f"a {measure.quantity} of {raw['value']:g} {raw['unit']} cannot be"
+        message = f"{raw['value']:g} {raw['unit']} is less than any reading of {check.id} can be"
         if measure.quantity == "resistance":
             message += ": zero the meter or discharge the part, then read it again"
         errors.append((f"{pointer}/value", message))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from service.physics.units import UnitError, to_si
+from service.documents import shown
+from service.physics.units import UnitError, accepted_units, to_si
 
 MAX_MAGNITUDE = 1e15  # SI; nothing on an appliance reads higher
 
@@ -25,6 +26,12 @@ def si_quantity(
         errors.append((f"{pointer}/value", f"{raw['value']} {raw['unit']} is not a real reading"))
         return None
     return value
+
+
+def no_quantity(given: Any, quantity: str) -> str:
+    """What to say of something that is no `{value, unit}` where one should be."""
+    units = " or ".join(accepted_units(quantity))
+    return f'this must be {{"value": number, "unit": {units}}}, not {shown(given)}'
 
 
 def escaped(part: str) -> str:

@@ -293,7 +293,7 @@ def _unknown(unit: str, quantity: str) -> UnknownUnit:
 
 def _near(unit: str) -> list[str]:
     """UCUM codes that the text may stand for, nearest first. Never one alone out of m and M."""
-    typed = unit
+    typed = unit.strip()
     for character, ascii_form in _TYPED:
         typed = typed.replace(character, ascii_form)
     codes = list(dict.fromkeys(code for codes in QUANTITIES.values() for code in codes))
@@ -309,6 +309,6 @@ def _such_as(quantity: str) -> str:
 
 
 def _shown(text: str) -> str:
-    """Foreign text as printable ASCII, cut short."""
-    shown = ascii(text[: 2 * MAX_UNIT_LENGTH])
+    """Foreign text in quotes, what cannot be printed escaped, cut short."""
+    shown = repr(text[: 2 * MAX_UNIT_LENGTH])
     return shown if len(shown) <= 2 * MAX_UNIT_LENGTH else f"{shown[: 2 * MAX_UNIT_LENGTH]}..."

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+from service.problems import sentence as sentence
+
 _LONGEST = 60  # no id is longer; what is typed may be
 _LISTED = 16
+_FEW = 4
 
 
 def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
@@ -17,11 +21,20 @@ def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None
 def hint(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
     """The question whether a near miss was meant, or the choices."""
     names = sorted(known)
-    near = get_close_matches(got[:_LONGEST], names, n=1)
-    if near:
-        return f"did you mean {near[0]!r}?"
-    listed = ", ".join(names[:_LISTED]) + (", ..." if len(names) > _LISTED else "")
+    if near := _near(got[:_LONGEST].casefold(), names):
+        *most, last = map(repr, near)
+        return f"did you mean {', '.join(most)} or {last}?" if most else f"did you mean {last}?"
+    listed = ", ".join(names[:_LISTED])
+    if len(names) > _LISTED:
+        listed += f" and {len(names) - _LISTED} more"
     return f"known {plural or _plural(what)}: {listed or 'none'}"
+
+
+def _near(got: str, names: list[str]) -> list[str]:
+    """The name that is spelt most alike, or else the few of which it is one of the words."""
+    alike = get_close_matches(got, names, n=1)
+    with_it = [name for name in names if got in re.split("[-_]", name)]
+    return alike or (with_it if len(with_it) <= _FEW else [])
 
 
 def _plural(what: str) -> str:
@@ -30,8 +43,3 @@ def _plural(what: str) -> str:
 
 def _shown(text: str) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
-
-
-def sentence(text: str) -> str:
-    """The same as a sentence of its own."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith("?") else ".")

@@ -49,7 +49,8 @@ def quantity(value: Any, unit: Any) -> dict[str, Any]:
 # (what to change, to what, pointer of the first error, part of its message)
 SHAPES: list[tuple[str, Any, str, str]] = [
     ("/equipment", DELETE, "/equipment", "is required"),
-    ("/equipment", None, "/equipment", "null"),
+    ("/equipment", DELETE, "/equipment", "Type of equipment, as in a rule set"),
+    ("/equipment", None, "/equipment", "must be text, not null."),
     ("/equipment", 5, "/equipment", "must be text, not 5"),
     ("/equipment", "", "/equipment", "empty"),
     ("/equipment", "x" * 101, "/equipment", "at most 100 characters"),
@@ -58,9 +59,11 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/symptom", {"id": "no-heat"}, "/symptom", "not an object"),
     ("/symptoms", "no-heat", "/symptoms", 'did you mean "symptom"'),
     ("/weather", "fine", "/weather", "the fields here are equipment, symptom"),
-    ("/a~b", 1, "/a~0b", "unknown field"),
-    ("/phase", "repair", "/phase", 'must be "diagnose", "verify-repair"'),
-    ("/phase", True, "/phase", "must be text"),
+    ("/a~b", 1, "/a~0b", "nknown field"),
+    ("/phase", "repair", "/phase", 'must be "diagnose" or "verify-repair", not "repair"'),
+    ("/phase", "", "/phase", 'must be "diagnose" or "verify-repair", not ""'),
+    ("/phase", True, "/phase", 'must be "diagnose" or "verify-repair", not true'),
+    ("/phase", "x" * 900, "/phase", 'must be "diagnose" or "verify-repair", not "xxx'),
     ("/case_id", 7, "/case_id", "must be text"),
     ("/case_id", "x" * 201, "/case_id", "at most 200"),
     ("/nameplate", [], "/nameplate", "must be an object, not a list"),
@@ -71,7 +74,7 @@ SHAPES: list[tuple[str, Any, str, str]] = [
         "/nameplate/supply_voltage",
         {"value": 1, "unit": "V", "phase": 1},
         "/nameplate/supply_voltage/phase",
-        "unknown field",
+        "nknown field",
     ),
     ("/instrument", "multimeter", "/instrument", "must be an object"),
     ("/instrument/resistance", 1, "/instrument/resistance", "must be an object, not 1"),
@@ -92,11 +95,11 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/readings/0/observed", DELETE, "/readings/0", "exactly one of observed, value"),
     ("/readings/0/observed", True, "/readings/0/observed", "must be text, not true"),
     ("/readings/0/value", 1, "/readings/0", "exactly one of"),
-    ("/readings/0/over_range", True, "/readings/0", "not observed and over_range"),
-    ("/readings/0/unit", "V", "/readings/0/unit", "unknown field"),
-    ("/readings/0/colour", "red", "/readings/0/colour", "unknown field"),
+    ("/readings/0/over_range", True, "/readings/0", "here are observed and over_range"),
+    ("/readings/0/unit", "V", "/readings/0/unit", "nknown field"),
+    ("/readings/0/colour", "red", "/readings/0/colour", "nknown field"),
     ("/readings/0/note", "x" * 501, "/readings/0/note", "at most 500"),
-    ("/readings/1/over_range", True, "/readings/1", "not value and over_range"),
+    ("/readings/1/over_range", True, "/readings/1", "here are value and over_range"),
     ("/readings/1/value", "228.6", "/readings/1/value", "leave out the quotation marks"),
     ("/readings/1/value", "high", "/readings/1/value", 'must be a number, not "high"'),
     ("/readings/1/value", True, "/readings/1/value", "must be a number, not true"),
@@ -104,7 +107,7 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/readings/1/value", DELETE, "/readings/1/value", "is required"),
     ("/readings/1/unit", DELETE, "/readings/1/unit", "is required"),
     ("/readings/1/unit", "V" * 33, "/readings/1/unit", "at most 32"),
-    ("/readings/1/range", quantity(600, "V"), "/readings/1/range", "unknown field"),
+    ("/readings/1/range", quantity(600, "V"), "/readings/1/range", "nknown field"),
     ("/readings/2/over_range", False, "/readings/2/over_range", "must be true or left out"),
     ("/readings/2/over_range", 1, "/readings/2/over_range", "must be true or left out, not 1"),
     ("/readings/2/range", 2000, "/readings/2/range", "must be an object"),
@@ -115,15 +118,36 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/required_confidence", 1, "/required_confidence", "0.999 or less, not 1"),
     ("/required_confidence", "0.9", "/required_confidence", "must be a number"),
     ("/required_confidence", True, "/required_confidence", "must be a number, not true"),
+    ("/required_confidence", "0,9", "/required_confidence", "a number has a decimal point"),
+    ("/costs", None, "/costs", "must be an object, not null; leave it out if there is none"),
+    (
+        "/costs",
+        {"second_visit": 90},
+        "/costs/second_visit",
+        "an object with value and unit, not 90",
+    ),
+    (
+        "/instrument/resistance/resolution",
+        None,
+        "/instrument/resistance/resolution",
+        "must be an object, not null",
+    ),
+    ("/repairs", ["replace-diode"], "/repairs/0", "an object with remedy and readings_before"),
+    ("/repairs", [[{}]], "/repairs/0", "not a list"),
+    ("/repairs", [{"remedy": "x"}], "/repairs/0/readings_before", "How many of the readings"),
+    ("/readings/0", [[]], "/readings/0", "must be an object, not a list"),
+    ("/readings/0", {"check": "display", "outcome": "lit"}, "/readings/0", "is none of them"),
+    ("/confirmed", [["x"]], "/confirmed/0", "must be text, not a list"),
+    ("/case_id", "a\u202eb" * 99, "/case_id", "at most 200 characters"),
 ]
 
 # The same for what has the right shape, but means nothing to the rule set.
 MEANINGS: list[tuple[str, Any, str, str]] = [
     ("/equipment", "steam-engine", "/equipment", "microwave-oven"),
-    ("/equipment", "\0", "/equipment", "unknown"),
+    ("/equipment", "\0", "/equipment", "nknown"),
     ("/symptom", "no-heart", "/symptom", "no-heat"),
-    ("/nameplate/colour", "white", "/nameplate/colour", "unknown"),
-    ("/nameplate/a~1b", "white", "/nameplate/a~01b", "unknown"),
+    ("/nameplate/colour", "white", "/nameplate/colour", "nknown"),
+    ("/nameplate/a~1b", "white", "/nameplate/a~01b", "nknown"),
     ("/nameplate/supply_voltage", quantity(230, "W"), "/nameplate/supply_voltage/unit", "voltage"),
     ("/nameplate/high_voltage_supply", "magic", "/nameplate/high_voltage_supply", "transformer"),
     ("/instrument/weight", {}, "/instrument/weight", "resistance"),
@@ -134,6 +158,78 @@ MEANINGS: list[tuple[str, Any, str, str]] = [
     ("/readings/1/value", 1e300, "/readings/1/value", "not a real reading"),
     ("/readings/1/value", 10**300, "/readings/1/value", "not a real reading"),
     ("/confirmed/0", "supply-cut", "/confirmed/0", "supply-disconnected"),
+    ("/confirmed/0", "local-codes", "/confirmed/0", "none to confirm"),
+    ("/equipment", "oven", "/equipment", "did you mean 'microwave-oven'?"),
+    ("/equipment", "Microwave-Oven", "/equipment", "did you mean 'microwave-oven'?"),
+    ("/symptom", "kalt", "/symptom", "known symptoms: arcing"),
+    (
+        "/unavailable",
+        ["diode"],
+        "/unavailable/0",
+        "'diode-forward', 'diode-reverse' or 'diode-with",
+    ),
+    ("/unavailable", ["x-ray"], "/unavailable/0", "door-seal and "),
+    ("/readings/1/unit", "mW/cm²", "/readings/1/unit", "'mW/cm²' is not a UCUM unit code"),
+    ("/readings/1/unit", "kΩ", "/readings/1/unit", "did you mean kOhm"),
+    ("/readings/1/unit", " V", "/readings/1/unit", "did you mean V?"),
+    ("/readings/1/unit", "V\u202e", "/readings/1/unit", "'V\\u202e' is not"),
+    ("/readings/1/unit", "\x07V", "/readings/1/unit", "'\\x07V' is not"),
+    ("/readings/0/observed", "glühend", "/readings/0/observed", "'glühend' is not"),
+    (
+        "/readings/1",
+        {"check": "outlet-voltage", "observed": "230 V"},
+        "/readings/1/observed",
+        "value",
+    ),
+    (
+        "/readings/0",
+        {"check": "display", "value": 1, "unit": "V"},
+        "/readings/0",
+        "send `observed`",
+    ),
+    ("/nameplate/supply_voltage", "230 V", "/nameplate/supply_voltage", "V or mV or kV"),
+    (
+        "/nameplate/rated_output",
+        quantity(9e9, "W"),
+        "/nameplate/rated_output/value",
+        "at least 100 W, at most 3500 W",
+    ),
+    (
+        "/nameplate/high_voltage_supply",
+        quantity(1, "V"),
+        "/nameplate/high_voltage_supply",
+        "must be transformer or inverter, not a quantity",
+    ),
+    (
+        "/instrument/resistance/lead_resistance",
+        quantity(100, "Ohm"),
+        "/instrument/resistance/lead_resistance/value",
+        "must be 5 Ohm or less",
+    ),
+    (
+        "/repairs",
+        [{"remedy": "replace-diod", "readings_before": 1}],
+        "/repairs/0/remedy",
+        "did you mean 'replace-diode'?",
+    ),
+    (
+        "/repairs",
+        [{"remedy": "replace-diode", "readings_before": 9}],
+        "/repairs/0/readings_before",
+        "more than the readings that were sent (3)",
+    ),
+    (
+        "/costs",
+        {"price_classes": {"pricey": quantity(1, "min")}},
+        "/costs/price_classes/pricey",
+        "known price classes: high, low",
+    ),
+    (
+        "/readings/0",
+        {"check": "water-load-power", "inputs": {"method": "pint"}},
+        "/readings/0/inputs/method",
+        '"one-litre"',
+    ),
 ]
 
 
@@ -149,15 +245,23 @@ def test_invalid_request(
     assert first["pointer"] == pointer
     assert message in first["message"]
     assert len(first["message"]) < 400
+    for one in problem["errors"]:  # a sentence each, that may be shown as it is
+        assert one["message"][0] == one["message"][0].upper()
+        assert one["message"][-1] in ".?"
+        assert one["message"][-2] not in ".?"
+        assert one["message"].isprintable()
+    # `detail` helps by itself: it names the first place and what is wrong there.
+    assert problem["detail"].endswith(f"t {pointer}: {first['message']}")
+    assert problem["detail"].partition(" ")[0] in ("At", str(len(problem["errors"])))
 
 
 @pytest.mark.parametrize(
     ("raw", "pointer", "message"),
     [
-        (b"[]", "", "must be an object, not a list"),
-        (b"null", "", "must be an object, not null"),
-        (b'"no-heat"', "", 'must be an object, not "no-heat"'),
-        (b"12", "", "must be an object, not 12"),
+        (b"[]", "", "must be an object with equipment and symptom, not a list"),
+        (b"null", "", "symptom, not null"),
+        (b'"no-heat"', "", 'symptom, not "no-heat"'),
+        (b"12", "", "symptom, not 12"),
         (b"{}", "/equipment", "is required"),
     ],
 )
@@ -184,12 +288,17 @@ def test_everything_wrong_is_reported_at_once(client: FlaskClient, case: dict[st
     # By place, a list's items in the order of their index, whatever the hash seed.
     expected = ["/extra", "/readings/1/value", *(f"/readings/{i}" for i in range(3, 12))]
     assert pointers == expected
-    assert problem["detail"].startswith("11 things are wrong")
+    told = problem["errors"][0]["message"]
+    assert problem["detail"] == f"11 things are wrong with the request, first at /extra: {told}"
 
 
 RAW: list[tuple[bytes, int, str, str | None, str]] = [
     (b"", 400, "malformed-json", None, "empty"),
     (b"symptom=no-heat", 400, "malformed-json", None, "line 1, column 1"),
+    (b'{"a": "\x01"}', 400, "malformed-json", None, "column 8: Invalid control character."),
+    (b'{"a": "x', 400, "malformed-json", None, "column 7: Unterminated string."),
+    (b'{"a": 1}{"b": 2}', 400, "malformed-json", None, "One document is expected"),
+    (b'{"a": {"b": 1, "b": 2}}', 400, "malformed-json", "/a", '"b"'),
     (b'{"equipment": "\xff"}', 400, "malformed-json", None, "offset 15"),
     (b'{"a": 1, "b": 2, "a": 3}', 400, "malformed-json", "", '"a"'),
     (b'{"readings": [{"value": NaN}]}', 400, "malformed-json", "/readings/0/value", "NaN"),
@@ -237,7 +346,23 @@ def test_other_media_types(
     client: FlaskClient, case: dict[str, Any], headers: dict[str, str]
 ) -> None:
     response = client.post(URL, data=json.dumps(case), headers=headers)
-    problem_of(response, 415, "unsupported-media-type")
+    problem = problem_of(response, 415, "unsupported-media-type")
+    typed = "urlencoded" in headers.get("Content-Type", "")
+    assert ("-H 'Content-Type: application/json'" in problem["detail"]) == typed
+
+
+@pytest.mark.parametrize(
+    ("path", "hint"),
+    [
+        ("/v1/assesments", "did you mean /v1/assessments?"),
+        ("/v1/calculation", "did you mean /v1/calculations?"),
+        ("/" + "x" * 3000, "GET /openapi.json lists the paths."),
+    ],
+)
+def test_nothing_at_an_address(client: FlaskClient, path: str, hint: str) -> None:
+    problem = problem_of(client.post(path), 404, "not-found")
+    assert problem["detail"].endswith(f"; {hint}")
+    assert len(problem["detail"]) < 200
 
 
 @pytest.mark.parametrize(
@@ -276,6 +401,8 @@ def test_many_errors_are_cut_short(client: FlaskClient) -> None:
     answer = client.post("/v1/assessments", data=body, content_type="application/json")
     assert answer.status_code == 422
     assert len(answer.get_json()["errors"]) == 20
+    told = "60002 things are wrong with the request (20 are listed), first at /equipment: Text is"
+    assert answer.get_json()["detail"].startswith(told)
     assert len(answer.data) < 10_000
 
 

@@ -71,5 +71,5 @@ def reading_uncertainty(given: Given, reading: str, quantity: str) -> float:
 
 def no_uncertainty(given: Given) -> Iterator[Refusal]:
     """The refusal of an accuracy that says that the reading is exact."""
-    message = "gives the reading no uncertainty at all: state what the meter's data sheet says"
+    message = "this gives the reading no uncertainty at all: state what the meter's data sheet says"
     yield f"/{stated_accuracy(given) or NAMES[0]}", message

@@ -32,26 +32,26 @@ def _check(given: Given) -> Iterator[Refusal]:
         if accuracy is not None:
             yield "/standard_uncertainty", f"stands in place of {accuracy}: leave one out"
         elif given.maybe("standard_uncertainty") == 0.0:
-            yield "/standard_uncertainty/value", "must be greater than 0"
+            yield "/standard_uncertainty/value", "this must be greater than 0"
     elif accuracy is None:
         yield (
             "/standard_uncertainty",
-            "is required, or the accuracy: percent_of_reading, or counts with resolution",
+            "this is required, or the accuracy: percent_of_reading, or counts with resolution",
         )
     elif "counts" in given and "resolution" not in given:
-        yield "/resolution", "is required beside counts"
+        yield "/resolution", "this is required beside counts"
     elif "resolution" in given and "counts" not in given:
-        yield "/counts", "is required beside resolution"
+        yield "/counts", "this is required beside resolution"
     elif _readable(given) and _uncertainty(given) == 0.0:
         yield from no_uncertainty(given)
 
 
 def _check_limits(given: Given) -> Iterator[Refusal]:
     if "lower_limit" not in given and "upper_limit" not in given:
-        yield "/upper_limit", "is required, or lower_limit, or both"
+        yield "/upper_limit", "this is required, or lower_limit, or both"
     lower, upper = given.maybe("lower_limit"), given.maybe("upper_limit")
     if lower is not None and upper is not None and lower >= upper:
-        yield "/lower_limit", "must be less than upper_limit"
+        yield "/lower_limit", "this must be less than upper_limit"
 
 
 def _readable(given: Given) -> bool:

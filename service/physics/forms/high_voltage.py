@@ -25,7 +25,10 @@ _IF_WAITED = "waited is given"
 
 def _check_capacitor(given: Given) -> Iterator[Refusal]:
     if "waited" in given and "bleed_resistance" not in given:
-        yield "/bleed_resistance", "is required beside waited: without it no wait empties the part"
+        yield (
+            "/bleed_resistance",
+            "this is required beside waited: without it no wait empties the part",
+        )
 
 
 def _discharge(given: Given) -> Result:

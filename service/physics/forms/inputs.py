@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
-from service.documents import shown
+from service.documents import no_number, shown
 from service.physics.units import UnitError, UnknownUnit, from_si, quantity_of, to_si
 from service.problems import MOST_ERRORS, pointer
 
@@ -164,7 +164,9 @@ def load(inputs: Iterable[Input], document: Any) -> tuple[Given, list[Refusal]]:
     """The declared inputs in a JSON document, and all that is wrong with it, input by input."""
     declared = {one.name: one for one in inputs}
     if not isinstance(document, Mapping):
-        return Given(declared, (), {}, None), [("", f"must be an object, not {shown(document)}")]
+        return Given(declared, (), {}, None), [
+            ("", f"this must be an object, not {shown(document)}")
+        ]
     errors = _unknown_names((), document, declared, "input")
     quantity = _shared_quantity(declared, document)
     stated: dict[str, Value] = {}
@@ -174,7 +176,7 @@ def load(inputs: Iterable[Input], document: Any) -> tuple[Given, list[Refusal]]:
             if value is not None:
                 stated[name] = value
         elif one.required:
-            errors.append((pointer(name), f"is required: {one.description}"))
+            errors.append((pointer(name), f"this is required: {one.description}"))
     return Given(declared, document, stated, quantity), errors
 
 
@@ -192,7 +194,7 @@ def _load(one: Input, raw: Any, shared: str | None, errors: list[Refusal]) -> Va
             if number is None:
                 return None
             if not one.least <= number <= one.most:
-                message = f"must be from {one.least:g} to {one.most:g}, not {shown(raw)}"
+                message = f"this must be from {one.least:g} to {one.most:g}, not {shown(raw)}"
                 errors.append((pointer(one.name), message))
                 return None
             return Value(number, raw, None)
@@ -200,7 +202,7 @@ def _load(one: Input, raw: Any, shared: str | None, errors: list[Refusal]) -> Va
             if isinstance(raw, str) and raw in one.choices:
                 return Value(raw, raw, None)
             listed = " or ".join(shown(choice) for choice in one.choices)
-            errors.append((pointer(one.name), f"must be {listed}, not {shown(raw)}"))
+            errors.append((pointer(one.name), f"this must be {listed}, not {shown(raw)}"))
     return None
 
 
@@ -209,20 +211,20 @@ def _quantity(
 ) -> Value | None:
     at = one.name
     if not isinstance(raw, Mapping):
-        message = f'must be an object {{"value": number, "unit": text}}, not {shown(raw)}'
+        message = f'this must be {{"value": number, "unit": text}}, not {shown(raw)}'
         errors.append((pointer(at), message))
         return None
     errors += _unknown_names((at,), raw, ("value", "unit"), "field")
     for member in ("value", "unit"):
         if member not in raw:
-            errors.append((pointer(at, member), "is required"))
+            errors.append((pointer(at, member), f"the {member} is required here"))
     number = _number((at, "value"), raw["value"], errors) if "value" in raw else None
     if "unit" not in raw:
         return None
     unit = raw["unit"]
     try:
         if not isinstance(unit, str):
-            raise UnknownUnit(f"must be text, a UCUM code, not {shown(unit)}")
+            raise UnknownUnit(f"this must be text, a UCUM code, not {shown(unit)}")
         quantity = one.quantity or shared or quantity_of(unit)
         quantity = difference_of(quantity) if one.difference else quantity
         to_si(0.0, unit, quantity)
@@ -259,33 +261,23 @@ def _within(si: float, sent: float, unit: str, quantity: str, one: QuantityInput
     close = any(math.isclose(si, bound, rel_tol=_SLACK) for bound in (least, most))
     if not (least <= si <= most or close):
         low, high = (from_si(bound, unit, quantity) for bound in (least, most))
-        text = f"must be from {low:.6g} to {high:.6g} {unit}, not {shown(sent)} {unit}"
+        text = f"this must be from {low:.6g} to {high:.6g} {unit}, not {shown(sent)} {unit}"
         raise UnitError(text)
     return min(max(si, least), most)
 
 
 def _number(path: tuple[str, ...], raw: Any, errors: list[Refusal]) -> float | None:
     if isinstance(raw, bool) or not isinstance(raw, int | float):
-        hint = " (leave out the quotation marks)" if _reads_as_number(raw) else ""
-        errors.append((pointer(*path), f"must be a number, not {shown(raw)}{hint}"))
+        errors.append((pointer(*path), no_number(raw)))
         return None
     try:
         number = float(raw)
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        errors.append((pointer(*path), "must be a finite number"))
+        errors.append((pointer(*path), "this must be a finite number"))
         return None
     return number
-
-
-def _reads_as_number(raw: Any) -> bool:
-    if not isinstance(raw, str) or len(raw) > 40:
-        return False
-    try:
-        return math.isfinite(float(raw))
-    except ValueError:
-        return False
 
 
 def _shared_quantity(declared: Mapping[str, Input], document: Mapping[str, Any]) -> str | None:

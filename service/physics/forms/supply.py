@@ -24,7 +24,7 @@ def _check(given: Given) -> Iterator[Refusal]:
     accuracy = stated_accuracy(given)
     if "measured_voltage" not in given:
         if accuracy is not None:
-            yield "/measured_voltage", f"is required beside {accuracy}"
+            yield "/measured_voltage", f"this is required beside {accuracy}"
     elif _readable(given) and reading_uncertainty(given, "measured_voltage", "voltage") == 0.0:
         yield from no_uncertainty(given)
 

@@ -179,24 +179,24 @@ def _check(given: Given) -> Iterator[Refusal]:
     if method == "formula":
         for name in _BY_FORMULA:
             if name not in given:
-                yield f"/{name}", "is required by the method formula"
+                yield f"/{name}", "this is required by the method formula"
         if "temperature_rise" in given:
             yield (
                 "/temperature_rise",
-                "is not taken by the method formula: give start_temperature and end_temperature",
+                "the method formula does not take this: give start_temperature and end_temperature",
             )
         return
     for name in _FORMULA_ONLY:
         if name in given:
-            yield f"/{name}", f"is not taken by the method {method}, only by formula"
+            yield f"/{name}", f"this is not taken by the method {method}, only by formula"
     ends = [name for name in ("start_temperature", "end_temperature") if name in given]
     if "temperature_rise" in given and ends:
         yield "/temperature_rise", f"stands in place of {' and '.join(ends)}: leave one out"
     elif len(ends) == 1:
         missing = "end_temperature" if ends == ["start_temperature"] else "start_temperature"
-        yield f"/{missing}", f"is required beside {ends[0]}"
+        yield f"/{missing}", f"this is required beside {ends[0]}"
     elif not ends and "temperature_rise" not in given:
-        yield "/temperature_rise", "is required, or start_temperature and end_temperature"
+        yield "/temperature_rise", "this is required, or start_temperature and end_temperature"
 
 
 def _method(given: Given) -> str | None:
