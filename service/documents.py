@@ -27,6 +27,10 @@ from service.problems import (
 
 MAX_BODY_BYTES = 1024 * 1024
 MAX_DEPTH = 32
+LOST_LINE_BREAKS = (
+    "Lines end with LF. If they were lost on the way: curl keeps them with --data-binary, "
+    "not with -d."
+)
 _SHOWN = 80
 _KEY_LENGTH = 200
 _LONGEST_NUMBER = 40
@@ -66,8 +70,10 @@ def fragments(members: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES, line: int = 1) -> Any:
-    """The JSON document in `raw` (RFC 8259, one value, UTF-8), which begins on that line.
+def parse_json(raw: bytes, max_bytes: int = MAX_BODY_BYTES, line: int | None = None) -> Any:
+    """The JSON document in `raw` (RFC 8259, one value, UTF-8).
+
+    line: which of many lines, from 1, that is; None if it is a body of its own.
 
     Raises:
         Problem: content-too-large; malformed-json (empty, not UTF-8, not JSON, NaN, duplicate
@@ -101,7 +107,7 @@ def parse_json_array(raw: bytes, max_bytes: int) -> list[Any]:
     return out
 
 
-def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int = 1) -> Any:
+def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int | None = None) -> Any:
     """The document with what must not be in it still marked."""
     if len(raw) > max_bytes:
         raise Problem(CONTENT_TOO_LARGE, f"The body is larger than {max_bytes} bytes.")
@@ -115,10 +121,14 @@ def _parse(raw: bytes, max_bytes: int, hooks: _Hooks, line: int = 1) -> Any:
             parse_int=hooks.in_int,
         )
     except json.JSONDecodeError as error:
-        where = f"line {error.lineno + line - 1}, column {error.colno}"
+        where = f"line {error.lineno + (line or 1) - 1}, column {error.colno}"
         more = ""
         if error.msg == "Extra data":
-            more = " One document is expected; many, one a line, are sent as application/x-ndjson."
+            more = (
+                " One document is expected; many, one a line, are sent as application/x-ndjson."
+                if line is None
+                else f" A line holds one document. {LOST_LINE_BREAKS}"
+            )
         said = error.msg.removesuffix(" at").removesuffix(" starting")  # the place is named before
         raise Problem(MALFORMED_JSON, f"Not JSON at {where}: {said}.{more}") from None
     except RecursionError:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from service.documents import parse_json
+from service.documents import LOST_LINE_BREAKS, parse_json
 from service.problems import CONTENT_TOO_LARGE, Problem
 
 
@@ -37,7 +37,7 @@ class Item:
         if self.raw is None:
             return self
         try:
-            document = parse_json(self.raw, len(self.raw), self.line or 1)
+            document = parse_json(self.raw, len(self.raw), self.line)
         except Problem as problem:
             return replace(self, raw=None, problem=self.problem or problem)
         return replace(self, raw=None, document=document)
@@ -61,6 +61,8 @@ def from_lines(source: Lines, most: int) -> Iterator[Item]:
     for line, raw in _numbered(source, most):
         if raw is None:
             detail = f"The line is longer than {most} bytes."
+            if line == 1:
+                detail += f" {LOST_LINE_BREAKS}"
             yield Item(index, line, problem=Problem(CONTENT_TOO_LARGE, detail))
         elif not raw.strip():
             continue

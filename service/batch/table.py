@@ -19,7 +19,7 @@ from service.batch.expected import KEYS
 from service.batch.items import Item, Lines
 from service.batch.run import Result
 from service.batch.seen import Seen
-from service.documents import shown
+from service.documents import LOST_LINE_BREAKS, shown
 from service.problems import MALFORMED_CSV, Problem, invalid_request
 
 _CASE = ("case_id", "equipment", "symptom", "phase", "required_confidence")
@@ -71,15 +71,23 @@ def from_table(source: Lines, most: int) -> Iterator[Item]:
     Raises:
         Problem: malformed-csv or invalid-request, if there is no header that can be used.
     """
-    rows = _rows(source, most)
-    header = _header(next(rows, None))
+    lines = _Decoded(source, most)
+    rows = _rows(lines)
+    first = next(rows, None)
+    if first is None:
+        raise Problem(MALFORMED_CSV, "The body is empty; a row of column names is expected.")
+    try:
+        header = _header(first[1])
+    except Problem:
+        if lines.ended:
+            raise
+        # Whatever is wrong with each of its cells, it is one mistake.
+        detail = "The body is a single line, which is no row of column names."
+        raise Problem(MALFORMED_CSV, f"{detail} {LOST_LINE_BREAKS}") from None
     return _cases(rows, header)
 
 
-def _header(row: tuple[int, list[str] | Problem] | None) -> list[str]:
-    if row is None:
-        raise Problem(MALFORMED_CSV, "The body is empty; a row of column names is expected.")
-    cells = row[1]
+def _header(cells: list[str] | Problem) -> list[str]:
     if isinstance(cells, Problem):
         raise cells
     names = [cell.strip() for cell in cells]
@@ -217,9 +225,8 @@ def _finished(index: int, draft: _Draft) -> Item:
     return Item(index, draft.line, document)
 
 
-def _rows(source: Lines, most: int) -> Iterator[tuple[int, list[str] | Problem]]:
+def _rows(lines: _Decoded) -> Iterator[tuple[int, list[str] | Problem]]:
     """The rows of a table with the line that each begins on; a Problem for one that is none."""
-    lines = _Decoded(source, most)
     reader = None
     while True:
         before = lines.number
@@ -238,11 +245,12 @@ def _rows(source: Lines, most: int) -> Iterator[tuple[int, list[str] | Problem]]
 
 
 class _Decoded:
-    """The lines of a text as csv.reader takes them."""
+    """The lines of a text as csv.reader takes them. ended: whether the last one had an end."""
 
     def __init__(self, source: Lines, most: int) -> None:
         self._source, self._most = source, most
         self.number = 0
+        self.ended = False
 
     def __iter__(self) -> Iterator[str]:
         return self
@@ -252,9 +260,11 @@ class _Decoded:
         if not raw:
             raise StopIteration
         self.number += 1
+        self.ended = raw.endswith(b"\n")
         if len(raw) > self._most:
             while raw and not raw.endswith(b"\n"):
                 raw = self._source.readline(self._most)
+            self.ended = bool(raw)
             detail = f"Line {self.number} is longer than {self._most} bytes."
             raise Problem(MALFORMED_CSV, detail)
         try:

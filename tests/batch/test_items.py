@@ -47,6 +47,17 @@ def test_a_line_that_is_too_long_is_passed_over_and_never_kept_whole() -> None:
     assert source.longest <= 52
 
 
+def test_lines_without_line_breaks_get_a_hint() -> None:
+    """As curl -d @FILE sends them."""
+    for most in (1000, 20):
+        (found,) = items(b'{"a": 1}{"b": 2}{"c": 3}', most)
+        assert found.problem is not None
+        assert "curl keeps them with --data-binary, not with -d." in found.problem.detail
+    _, other = items(b'{"a": 1}\n{"a": "' + b"x" * 30 + b'"}\n', 20)
+    assert other.problem is not None
+    assert "--data-binary" not in other.problem.detail
+
+
 def test_a_line_of_just_the_most_bytes_is_read() -> None:
     exact = b'"' + b"x" * 48 + b'"'
     assert kinds(items(exact + b"\r\n" + exact + b"\n" + exact, most=50)) == [None] * 3

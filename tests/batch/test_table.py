@@ -82,6 +82,35 @@ def test_a_spreadsheets_own_ways_are_taken() -> None:
     assert quoted.document["readings"][0]["check"] == "two\nlines"
 
 
+ROWS = "".join(f"job-{n},oven,no-heat,display,lit,,\n" for n in range(300))
+
+
+@pytest.mark.parametrize(
+    "mangled",
+    [
+        f"{HEAD}\n{ROWS}".replace("\n", ""),  # curl -d @FILE
+        f"{HEAD}\n{ROWS}".replace("\n", "\r"),
+        f'{HEAD},note\na,oven,s,x,lit,,,"a ""b"" c"\n'.replace("\n", ""),
+        f"{HEAD}\n{ROWS * 20}".replace("\n", ""),  # longer than a line may be
+        "equipment,symptom",
+    ],
+)
+def test_a_table_without_line_breaks_is_one_mistake(mangled: str) -> None:
+    with pytest.raises(Problem) as caught:
+        items(mangled, most=100_000)
+    assert caught.value.kind.name == "malformed-csv"
+    assert caught.value.errors == ()
+    assert "curl keeps them with --data-binary, not with -d." in caught.value.detail
+
+
+def test_columns_that_are_wrong_are_named_up_to_a_bound() -> None:
+    names = ",".join(f"column {n}" for n in range(60))
+    problem = refused(f"{HEAD},{names}\n{ROWS}")
+    assert len(problem.errors) == 20
+    assert problem.detail.startswith("60 things are wrong with the request (20 are listed)")
+    assert "--data-binary" not in problem.detail
+
+
 @pytest.mark.parametrize(
     ("rows", "pointer", "words"),
     [
