@@ -175,7 +175,7 @@ class CaseSchema(StrictSchema):
         load_default=list,
         metadata=described(
             "Repairs made so far, in order. In diagnosis they did not cure; to be verified is what "
-            "they left."
+            "they left. With none, what is verified is equipment in which nothing was repaired."
         ),
     )
     case_id = Text(most=200, metadata=described("Returned as it is; nothing is read from it."))

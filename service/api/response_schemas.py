@@ -395,6 +395,8 @@ class AssessmentSchema(AnswerSchema):
     bring = one(BringSchema, "What the rest of the work may need.")
     expected_cost = one(ExpectedCostSchema, "null unless the case has `costs`.", null=True)
     conflicts = each(ConflictSchema, "Readings that do not go together; empty if all do.")
-    reasons = each(ReasonSchema, "Why the status is what it is.")
+    reasons = each(
+        ReasonSchema, "Why the status is what it is, and what the request leaves open about it."
+    )
     explanation = one(ExplanationSchema, "Why, in sentences, by reading and by rule.")
     rule_set = one(RuleSetReferenceSchema, "What the answer rests on, besides the case.")

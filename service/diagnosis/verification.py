@@ -8,7 +8,7 @@ equipment from being released. Rules may stop the release on top of that.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
@@ -26,6 +26,12 @@ NOT_RELEASED = "not-released"
 PASSED, FAILED, MISSING = "passed", "failed", "missing"
 INVALID, UNDECIDED, UNAVAILABLE = "invalid", "undecided", "unavailable"
 TO_DO = frozenset({MISSING, INVALID, UNDECIDED})
+
+_NO_REPAIR = Reason(
+    "no-repair-named",
+    "`repairs` is empty, which is right if nothing was repaired; otherwise name what was, or no "
+    "repaired part is proven, and readings from before the repair count as taken after it",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +138,21 @@ def verify(
 
     A check that failed ends it; a dead one that was read once is named as a possible slip. One that
     cannot be carried out keeps the equipment from being released as well, but what else may be
-    wrong is looked at first.
+    wrong is looked at first. Where no repair is named, the reasons say what that means.
     """
+    decision, release = _verify(rule_set, case, findings, conclusions, required)
+    if not case.repairs:
+        decision = replace(decision, reasons=(*decision.reasons, _NO_REPAIR))
+    return decision, release
+
+
+def _verify(
+    rule_set: RuleSet,
+    case: Case,
+    findings: Sequence[Finding],
+    conclusions: Conclusions,
+    required: Iterable[str],
+) -> tuple[Decision, Release]:
     proofs = tuple(prove(rule_set, case, findings, check) for check in required)
     against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
     failed = [one for one in proofs if one.result == FAILED]

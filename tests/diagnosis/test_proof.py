@@ -65,6 +65,24 @@ def test_a_good_repair_is_released(
     assert powered == sorted(powered), "energised before the dead checks were done"
 
 
+def test_a_proof_without_a_repair_says_what_that_means(reasoner: Reasoner) -> None:
+    """Where nothing was found nothing is repaired, and the oven is to be proven all the same."""
+
+    def reasons(answer: dict[str, Any]) -> list[str]:
+        return [one["code"] for one in answer["reasons"]]
+
+    bare = {"symptom": "no-heat", "phase": "verify-repair"}
+    first = reasoner.assess(bare)
+    assert (first["status"], reasons(first)) == ("check-next", ["no-repair-named"])
+    _, last = walk(reasoner, {**bare, "readings": [], "confirmed": []})
+    assert (last["status"], reasons(last)) == ("released", ["released", "no-repair-named"])
+    failed = {"readings": [{"check": "leakage-survey", "value": 9, "unit": "mW/cm2"}]}
+    ended = reasoner.assess({**bare, **failed})
+    assert (ended["status"], reasons(ended)[-1]) == ("not-released", "no-repair-named")
+    for document in (repaired("no-heat", "replace-diode"), {"symptom": "no-heat"}):
+        assert "no-repair-named" not in reasons(reasoner.assess(document))
+
+
 def test_what_a_verdict_names_is_what_the_proof_asks_for(reasoner: Reasoner) -> None:
     document = request(
         "no-heat", "display=lit", "oscillation-indicator=dark", "cooling-fan=turning"
