@@ -105,7 +105,9 @@ INVALID_REQUEST = ProblemType(
     422,
     "The body is JSON, but not what this resource takes, or a query parameter is not. `errors` "
     "lists all that is wrong: a JSON Pointer (RFC 6901) to the place in the body, and what would "
-    "be right.",
+    "be right. First comes the shape (a field that is missing, unknown or of the wrong type); what "
+    "the words mean to the rule set (an unknown id, a unit of another quantity) is looked at when "
+    "the shape is right. So there may be more errors once these are mended.",
 )
 UNUSABLE_RULE_SET = ProblemType(
     "unusable-rule-set",

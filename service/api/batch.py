@@ -37,13 +37,18 @@ DETAIL = Choice(
 )
 _LINES_TOLD = "A line for each case, as in `results`; the last holds `summary` alone."
 _TABLE_TOLD = "A row for each case; the last has `complete` in the column `status`."
+# What a generated client is to send, and not all that is taken: of anything beside it, its type for
+# an item would be anything at all.
+_ANY_ITEM = (
+    "The service takes an array of whatever items: what is no such case gets its problem in its "
+    "place among the results, and the others are assessed."
+)
 _BODY = {
     "description": "The cases; the Content-Type says in which form.",
     "required": True,
     "content": {
         JSON: {
-            # Whatever is no case gets its problem among the results, so anything may stand here.
-            "schema": {"type": "array", "items": {"anyOf": [BatchCaseSchema, {}]}},
+            "schema": {"type": "array", "items": BatchCaseSchema, "description": _ANY_ITEM},
             "example": BATCH,
         },
         LINES: {"schema": {"description": "A case a line."}, "example": BATCH_LINES},

@@ -167,12 +167,14 @@ class Part(ma.fields.Nested):
 class Variant(ma.fields.Field[dict[str, Any]]):
     """An object that is of exactly one of several schemas, told apart by the names it has.
 
-    `variants`: the name that marks a variant, and its schema. `also`: names which mark the same
-    variant, so that one forgotten half of a pair is reported as missing.
+    `name`: of the component of the OpenAPI document. `variants`: the name that marks a variant, and
+    its schema. `also`: names which mark the same variant, so that one forgotten half of a pair is
+    reported as missing.
     """
 
     def __init__(
         self,
+        name: str,
         variants: Mapping[str, type[ma.Schema]],
         *,
         also: Mapping[str, str] | None = None,
@@ -180,7 +182,8 @@ class Variant(ma.fields.Field[dict[str, Any]]):
         **kwargs: Any,
     ) -> None:
         super().__init__(error_messages=_messages("an object", kwargs), **kwargs)
-        self.variants, self.also, self.rule = dict(variants), dict(also or {}), rule
+        self.component, self.rule = name, rule
+        self.variants, self.also = dict(variants), dict(also or {})
         self._loaded = {mark: schema() for mark, schema in self.variants.items()}
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:

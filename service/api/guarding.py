@@ -26,7 +26,8 @@ SECURITY_SCHEME = {
     "scheme": "bearer",
     "description": "A key of the operator's. Its scopes: "
     + " ".join(f"`{scope}`: {told}" for scope, told in SCOPES.items())
-    + " On the service's own machine none is needed unless the operator has set some up.",
+    + " On the service's own machine none is needed unless the operator has set some up: then "
+    "`security` has `{}` beside the key, and a key that is sent all the same is not looked at.",
 }
 _RETRY_AFTER = {"schema": {"type": "integer"}, "description": "Seconds to wait."}
 _AUTHENTICATE = {"schema": {"type": "string"}, "description": "What is asked for (RFC 6750)."}

@@ -23,7 +23,7 @@ from service.api.fields import Items, Named, Number, QuantityOrText, Text, Varia
 from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
-from service.problems import MEDIA_TYPE, kinds_of
+from service.problems import INVALID_REQUEST, MEDIA_TYPE, kinds_of
 
 DESCRIPTION = """\
 Rule-based diagnosis of household appliances. One case in (complaint, nameplate, meter, readings),
@@ -35,6 +35,12 @@ an answer that it does not know: more may be added.
 Every answer has an X-Request-Id: the one that was sent, or a new one, under which the log of the
 service has the request. A traceparent (W3C Trace Context) is carried on.
 """
+
+_IN_TWO_STEPS = (
+    "the shape is looked at first (fields that are missing, unknown or of the wrong type), and "
+    "what it means to the rule set (ids, units, bounds) when nothing is wrong with that. A request "
+    "that has been mended may get further errors."
+)
 
 # How a view documents that its answer is `responses.cacheable`.
 ETAG = {
@@ -105,6 +111,8 @@ class ServiceApi(Api):
                 continue
             types = " or ".join(f"`{kind.uri}`" for kind in kinds)
             response["description"] = f"{status.phrase}: a problem of type {types}."
+            if INVALID_REQUEST in kinds:
+                response["description"] += f" Of `{INVALID_REQUEST.uri}`: {_IN_TWO_STEPS}"
             # The base class has documented every error as application/json.
             problem = response["content"].pop("application/json")
             if status.name in shown:
@@ -233,10 +241,14 @@ def _constraints(
         case EitherAssessment():
             return {"anyOf": [_reference(self, schema) for schema in field.schemas]}
         case Variant():
-            schemas = field.variants.values()
-            # No object is of two variants, so this says the same as oneOf. But the opposite of
-            # oneOf is also "of two at once", from which no generator of requests can draw.
-            return {"anyOf": [_reference(self, schema) for schema in schemas]}
+            components = self.spec.components
+            if field.component not in components.schemas:
+                schemas = field.variants.values()
+                # No object is of two variants, so this says the same as oneOf. But the opposite of
+                # oneOf is also "of two at once", from which no generator of requests can draw.
+                alternatives = [_reference(self, schema) for schema in schemas]
+                components.schema(field.component, {"anyOf": alternatives})
+            return components.get_ref("schema", field.component)
     return {}
 
 

@@ -191,6 +191,7 @@ class CaseSchema(StrictSchema):
     )
     readings = Items(
         Variant(
+            "Reading",
             {
                 "observed": ObservedReadingSchema,
                 "value": MeasuredReadingSchema,

@@ -101,7 +101,7 @@ def test_an_array_has_its_bad_cases_refused_one_by_one_too(
     body = f'[{good}, {{"a": 1, "a": 2}}, {{"symptom": NaN}}, 7, {good}]'
     results = post(client, body, JSON).get_json()["results"]
     assert ["problem" in one for one in results] == [False, True, True, True, False]
-    assert results[1]["problem"]["errors"][0]["message"].startswith('the key "a" stands here')
+    assert results[1]["problem"]["errors"][0]["message"].startswith('The key "a" stands here')
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def test_an_array_has_its_bad_cases_refused_one_by_one_too(
         ("[", JSON, 400, "Not JSON"),
         ("", JSON, 400, "empty"),
         ("", TABLE, 422, "empty"),
-        ("a,b\n", TABLE, 422, "unknown column"),
+        ("a,b\n", TABLE, 422, "Unknown column"),
         ("[]", "text/plain", 415, "application/x-ndjson"),
         ("[]", "", 415, "none"),
         ("[]", f"{JSON}; charset=latin-1", 415, "utf-8"),

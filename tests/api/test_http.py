@@ -106,7 +106,6 @@ def test_options_and_wrong_methods_name_the_right_ones(
 @pytest.mark.parametrize(
     "path",
     [
-        "/",
         "/v1",
         "/v1/assessments/",
         "/v1//assessments",

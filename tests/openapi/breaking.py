@@ -2,7 +2,8 @@
 
 A request that was right must stay right, and an answer must stay what it was said to be: a member
 may be added, but none may be missing, and no value may come that the old document did not name.
-Names of schemas, descriptions, examples and links are not looked at.
+A schema keeps its name, of which generators make that of a class, and an answer its links.
+Descriptions and examples are not looked at.
 
 `python -m tests.openapi.breaking OLD NEW` prints what it finds.
 """
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from tests.openapi.names import lost, names
 from tests.openapi.reading import read
 from tests.openapi.schemas import Comparison, Loss, resolved
 
@@ -30,7 +32,17 @@ def breaking(old: Document, new: Document) -> list[str]:
             found += [f"{name} {line}" for line in change.of(before, now[name])]
         else:
             found.append(f"{name}: is gone")
-    return found
+    return found + list(_schemas(old, new))
+
+
+def _schemas(old: Document, new: Document) -> Iterator[str]:
+    after = new["components"]["schemas"]
+    for name, schema in old["components"]["schemas"].items():
+        if name not in after:
+            yield f"schema {name}: is gone"
+            continue
+        for line in lost(names(schema, old), names(after[name], new)):
+            yield f"schema {name}{line}"
 
 
 def _operations(document: Document) -> dict[str, dict[str, Any]]:
@@ -116,14 +128,39 @@ class _Change:
                     yield from self._got(
                         described.get("schema", {}), other.get("schema", {}), place
                     )
+            for name, link in was.get("links", {}).items():
+                place, other = f"answer {status} link {name}", now.get("links", {}).get(name)
+                yield from self._link(_plain(link, self.old), other, place)
+
+    def _link(self, was: Any, now: Any, place: str) -> Iterator[str]:
+        if now is None:
+            yield f"{place}: is gone"
+            return
+        after = _parts(_plain(now, self.new))
+        for part, value in _parts(was).items():
+            if after.get(part) != value:
+                yield f"{place}: {part} {value} → {after.get(part)}"
 
     def _sent(self, was: Any, now: Any, place: str) -> Iterator[str]:
         for loss in self._sending.losses(was, now):
             yield _told(place, loss, loss.taken, loss.left)
+        yield from self._named(was, now, place)
 
     def _got(self, was: Any, now: Any, place: str) -> Iterator[str]:
         for loss in self._receiving.losses(now, was):
             yield _told(place, loss, loss.left, loss.taken)
+        yield from self._named(was, now, place)
+
+    def _named(self, was: Any, now: Any, place: str) -> Iterator[str]:
+        for line in lost(names(was, self.old), names(now, self.new)):
+            yield f"{place}{line}"
+
+
+def _parts(link: dict[str, Any]) -> dict[str, Any]:
+    """What a link says: what it leads to, and each parameter that it has for that."""
+    said = {name: link[name] for name in link.keys() - {"description", "parameters"}}
+    given = {f"parameter {name}": value for name, value in link.get("parameters", {}).items()}
+    return {**said, **given}
 
 
 def _told(place: str, loss: Loss, was: Any, now: Any) -> str:

@@ -38,6 +38,10 @@ def _replace(document: Document, schema: str, name: str, by: Any) -> Any:
     return _schema(document, schema)["properties"].update({name: by})
 
 
+def _links(document: Document) -> Any:
+    return _case(document)["responses"]["200"]["links"]
+
+
 def _rename(where: Any, old: str, new: str) -> None:
     where[new] = where.pop(old)
 
@@ -67,7 +71,47 @@ OPERATIONS = (
     ),
     Change("another summary", lambda d: _case(d).update(summary="Judge a case"), None),
     Change("another tag", lambda d: _case(d).update(tags=["service"]), None),
-    Change("links gone", lambda d: _case(d)["responses"]["200"].pop("links", None), None),
+    Change(
+        "links gone",
+        lambda d: _case(d)["responses"]["200"].pop("links"),
+        "POST /v1/assessments answer 200 link next: is gone",
+    ),
+    Change(
+        "link of another name",
+        lambda d: _rename(_links(d), "rule-set", "rules"),
+        "answer 200 link rule-set: is gone",
+    ),
+    Change(
+        "link to another operation",
+        lambda d: _links(d)["rule-set"].update(operationId="getGraph"),
+        "answer 200 link rule-set: operationId getRuleSet → getGraph",
+    ),
+    Change(
+        "link without a body",
+        lambda d: _links(d)["next"].pop("requestBody"),
+        "answer 200 link next: requestBody $request.body → None",
+    ),
+    Change(
+        "parameter of a link from elsewhere",
+        lambda d: _links(d)["rule-set"]["parameters"].update(rule_set_id="$response.body#/id"),
+        "link rule-set: parameter rule_set_id $response.body#/rule_set/id → $response.body#/id",
+    ),
+    Change(
+        "parameter of a link gone",
+        lambda d: _links(d)["rule-set"]["parameters"].pop("rule_set_id"),
+        "link rule-set: parameter rule_set_id $response.body#/rule_set/id → None",
+    ),
+    Change(
+        "parameter of a link added",
+        lambda d: _links(d)["next"].update(parameters={"Accept-Language": "de"}),
+        None,
+    ),
+    Change("link added", lambda d: _links(d).update(again=_links(d)["next"]), None),
+    Change(
+        "link described otherwise",
+        lambda d: _links(d)["next"].update(description="And so on."),
+        None,
+    ),
     Change(
         "another scope needed",
         lambda d: _case(d).update(security=[{"key": ["operate"]}, {}]),
@@ -249,17 +293,17 @@ SENT = (
     ),
     Change(
         "alternative of anyOf gone",
-        lambda d: _member(d, "Case", "readings")["items"]["anyOf"].pop(),
+        lambda d: _schema(d, "Reading")["anyOf"].pop(),
         "/readings/*: anyOf",
     ),
     Change(
         "alternative of anyOf added",
-        lambda d: _member(d, "Case", "readings")["items"]["anyOf"].append({"type": "string"}),
+        lambda d: _schema(d, "Reading")["anyOf"].append({"type": "string"}),
         None,
     ),
     Change(
         "alternatives in another order",
-        lambda d: _member(d, "Case", "readings")["items"]["anyOf"].reverse(),
+        lambda d: _schema(d, "Reading")["anyOf"].reverse(),
         None,
     ),
     Change(
@@ -426,23 +470,100 @@ RECEIVED = (
         "answer 422 application/problem+json /errors/*/pointer: type string → array",
     ),
     Change(
-        "reference written out",
-        lambda d: _replace(d, "Verdict", "remedy", {**_schema(d, "Remedy"), "title": "Remedy"}),
-        None,
-    ),
-    Change(
-        "schema of another name",
-        lambda d: (
-            d["components"]["schemas"].update(Mend=_schema(d, "Remedy")),
-            _replace(d, "Verdict", "remedy", {"$ref": "#/components/schemas/Mend"}),
-        ),
-        None,
-    ),
-    Change(
         "another description",
         lambda d: _member(d, "Assessment", "verdict").update(description="Another."),
         None,
     ),
 )
 
-CHANGES = (*OPERATIONS, *PARAMETERS, *SENT, *RECEIVED)
+
+def _added(document: Document, name: str, schema: Any) -> dict[str, str]:
+    """A reference to a new schema of that name."""
+    document["components"]["schemas"][name] = schema
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _copy(document: Document, name: str, copy: str) -> dict[str, str]:
+    """A reference to a copy of a schema that has another name."""
+    return _added(document, copy, _schema(document, name))
+
+
+NAMES = (
+    Change(
+        "schema of another name",
+        lambda d: (
+            _member(d, "Assessment", "pairs").update(items=_copy(d, "Pair", "Couple")),
+            d["components"]["schemas"].pop("Pair"),
+        ),
+        "schema Pair: is gone",
+    ),
+    Change(
+        "schema of another name in one place",
+        lambda d: _replace(d, "Verdict", "remedy", _copy(d, "Remedy", "Mend")),
+        "schema Verdict /remedy: Remedy → Mend",
+    ),
+    Change(
+        "reference written out",
+        lambda d: _replace(d, "Verdict", "remedy", {**_schema(d, "Remedy"), "title": "Remedy"}),
+        "schema Verdict /remedy: Remedy → no name",
+    ),
+    Change(
+        "items of another name",
+        lambda d: _member(d, "Case", "repairs").update(items=_copy(d, "Repair", "Mend")),
+        "schema Case /repairs/*: Repair → Mend",
+    ),
+    Change(
+        "named values of another name",
+        lambda d: _member(d, "Case", "instrument").update(
+            additionalProperties=_copy(d, "Instrument", "Meter")
+        ),
+        "schema Case /instrument/*: Instrument → Meter",
+    ),
+    Change(
+        "alternative of another name",
+        lambda d: _schema(d, "Reading")["anyOf"].__setitem__(
+            0, _copy(d, "ObservedReading", "SeenReading")
+        ),
+        "schema Reading: ObservedReading → SeenReading",
+    ),
+    Change(
+        "body of another name",
+        lambda d: _case(d)["requestBody"]["content"]["application/json"].update(
+            schema=_copy(d, "Case", "Visit")
+        ),
+        "POST /v1/assessments request application/json: Case → Visit",
+    ),
+    Change(
+        "answer of another name",
+        lambda d: _case(d)["responses"]["200"]["content"]["application/json"].update(
+            schema=_copy(d, "Assessment", "Judgement")
+        ),
+        "POST /v1/assessments answer 200 application/json: Assessment → Judgement",
+    ),
+    Change(
+        "choice with a name",
+        lambda d: _replace(
+            d,
+            "Result",
+            "assessment",
+            _added(d, "Either", {"anyOf": _member(d, "Result", "assessment")["anyOf"]}),
+        ),
+        None,
+    ),
+    Change("schema added", lambda d: _copy(d, "Remedy", "Mend"), None),
+    Change(
+        "what was written out gets a name",
+        lambda d: _replace(
+            d,
+            "Case",
+            "confirmed",
+            {
+                **_member(d, "Case", "confirmed"),
+                "items": _added(d, "Id", _member(d, "Case", "confirmed")["items"]),
+            },
+        ),
+        None,
+    ),
+)
+
+CHANGES = (*OPERATIONS, *PARAMETERS, *SENT, *RECEIVED, *NAMES)

@@ -16,8 +16,17 @@ from tests.openapi.schemas import Comparison
 DOCUMENT, DOCUMENT_THEN = read(STORED), read(RELEASED)
 
 
+# Nothing has been released yet, so what breaks is nobody's client, and it is named here with the
+# reason. After the first release nothing may be.
+MEANT = {
+    "POST /v1/assessments/batch request application/json /*: type None → object": "The service "
+    "takes whatever item it took before; only the document asks for a case. Beside `anything` a "
+    "generated client's type for an item was anything, too.",
+}
+
+
 def test_nothing_breaks_since_the_last_release() -> None:
-    assert breaking(DOCUMENT_THEN, DOCUMENT) == []
+    assert breaking(DOCUMENT_THEN, DOCUMENT) == list(MEANT)
 
 
 def test_released_document_is_of_this_version_or_an_older_one() -> None:
@@ -38,6 +47,7 @@ def test_released_document_is_that_of_the_last_tag() -> None:
     tag = _git("describe", "--tags", "--abbrev=0")
     if tag is None:
         pytest.skip("no tag has reached this copy")
+    assert not MEANT, "what breaks clients of a release is not meant any more"
     tagged = _git("show", f"{tag.strip()}:openapi/openapi.yaml")
     assert RELEASED.read_text(encoding="utf-8") == tagged, (
         f"openapi/released.yaml is not what {tag.strip()} has as openapi/openapi.yaml"

@@ -260,7 +260,7 @@ def test_without_bleed_resistance_there_is_no_wait() -> None:
 def test_no_voltage_above_the_standards_is_a_target() -> None:
     """IEC 60335-1 clause 8.1.4: safety extra-low voltage up to 42.4 V."""
     errors = refused("capacitor-discharge", capacitor(1, safe_voltage=q(60, "V")))
-    assert errors == {"/safe_voltage/value": "must be from 1 to 42.4 V, not 60 V"}
+    assert errors == {"/safe_voltage/value": "this must be from 1 to 42.4 V, not 60 V"}
 
 
 def test_charge_is_compared_only_where_its_limit_stands() -> None:

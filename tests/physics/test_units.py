@@ -192,7 +192,7 @@ def test_a_near_miss_is_refused_with_a_suggestion(typed: str, suggested: str) ->
     with pytest.raises(UnknownUnit) as caught:
         to_si(1.0, typed, "resistance")
     assert suggested in str(caught.value)
-    assert str(caught.value).isascii()
+    assert str(caught.value).isprintable()
 
 
 @pytest.mark.parametrize(
@@ -250,7 +250,6 @@ def test_absurd_text_is_an_unknown_unit(unit: str) -> None:
         to_si(1.0, unit, "voltage")
     message = str(caught.value)
     assert len(message) < 300
-    assert message.isascii()
     assert message.isprintable()
 
 
