@@ -146,7 +146,7 @@ def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     assert "out.txt: the ending" in batch(wrong, "-o", tmp_path / "out.txt").output
     refused = batch(wrong)
     assert refused.exit_code == 2
-    assert json.loads(refused.stderr)["errors"][0]["message"].startswith("must be a list")
+    assert json.loads(refused.stderr)["errors"][0]["message"].startswith("This must be a list")
 
 
 @pytest.mark.parametrize(

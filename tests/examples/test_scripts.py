@@ -154,7 +154,7 @@ def test_a_dispatcher_is_told_what_to_do(
     wrong = [JOB["readings"][0], {"check": "outlet-voltage", "value": 230, "unit": "Ohm"}]
     status, said = post(webhook, {**JOB, "readings": wrong})
     assert status == 422
-    assert said["message"].startswith("reading 2 unit: ")
+    assert said["message"].startswith("At /readings/1/unit: ")
     assert post(webhook, {**JOB, "complaint": "sulks"}) == (
         422,
         {"message": "Missing, or unknown here: 'sulks'"},
@@ -224,7 +224,7 @@ def test_a_webhook_gives_up_in_time(
     Stand.answers = [(503, headers, b"<html>")] * 2
     status, said = post(start_webhook(stand), JOB)
     assert status == 503
-    assert "Send the job again in a minute" in said["message"]
+    assert "Send it again in a minute" in said["message"]
     assert len(Stand.seen) == asked
 
 
