@@ -23,7 +23,7 @@ from service.api.fields import Items, Named, Number, QuantityOrText, Text, Varia
 from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
-from service.problems import INVALID_REQUEST, MEDIA_TYPE, kinds_of
+from service.problems import INVALID_REQUEST, MEDIA_TYPE, kinds_of, sentence
 
 DESCRIPTION = """\
 Rule-based diagnosis of household appliances. One case in (complaint, nameplate, meter, readings),
@@ -247,7 +247,8 @@ def _constraints(
                 # No object is of two variants, so this says the same as oneOf. But the opposite of
                 # oneOf is also "of two at once", from which no generator of requests can draw.
                 alternatives = [_reference(self, schema) for schema in schemas]
-                components.schema(field.component, {"anyOf": alternatives})
+                described = {"description": sentence(field.rule), "anyOf": alternatives}
+                components.schema(field.component, described)
             return components.get_ref("schema", field.component)
     return {}
 
