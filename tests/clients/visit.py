@@ -11,10 +11,13 @@ import sys
 from dataclasses import dataclass, field
 
 from ohmpath_client import AuthenticatedClient
-from ohmpath_client.api.assessments import assess_case
+from ohmpath_client.api.assessments import assess_batch, assess_case
 from ohmpath_client.models import (
+    AssessBatchDetail,
     Assessment,
     AssessmentStatus,
+    Batch,
+    BatchCase,
     CalculatedReading,
     CalculatedReadingInputs,
     Case,
@@ -176,6 +179,15 @@ def refusal(client: AuthenticatedClient) -> dict[str, object]:
     }
 
 
+def batch(client: AuthenticatedClient) -> list[str]:
+    """What becomes of two cases that are sent together, of which one has a misspelt symptom."""
+    cases = [BatchCase(equipment="microwave-oven", symptom=one) for one in ("no-heat", "no-heet")]
+    answer = assess_batch.sync(client=client, body=cases, detail=AssessBatchDetail.BRIEF)
+    if not isinstance(answer, Batch):
+        raise RuntimeError(answer.detail if answer else "an answer that is not documented")
+    return ["assessed" if one.assessment else "a problem" for one in answer.results]
+
+
 def main() -> None:
     url, token = sys.argv[1:]
     client = AuthenticatedClient(base_url=url, token=token)
@@ -200,6 +212,7 @@ def main() -> None:
         "status": proven.status.value,
         "released": proven.release.released,
         "refusal": refusal(client),
+        "batch": batch(client),
     }
     print(json.dumps(course))
 

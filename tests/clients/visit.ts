@@ -6,10 +6,16 @@
  * The same oven and the same output as in visit.py.
  */
 import { createClient, type Client } from "./client/client/index.js";
-import { assessCase } from "./client/sdk.gen.js";
-import type { Assessment, Case, NextCheck, Repair } from "./client/types.gen.js";
+import { assessBatch, assessCase } from "./client/sdk.gen.js";
+import type {
+  Assessment,
+  BatchCase,
+  Case,
+  NextCheck,
+  Reading,
+  Repair,
+} from "./client/types.gen.js";
 
-type Reading = NonNullable<Case["readings"]>[number];
 const MOST_STEPS = 80;
 
 const NAMEPLATE: Case["nameplate"] = {
@@ -136,6 +142,22 @@ async function refusal(client: Client): Promise<object> {
   return { status: response.status, type: error.type, pointers };
 }
 
+/** What becomes of two cases that are sent together, of which one has a misspelt symptom. */
+async function batch(client: Client): Promise<string[]> {
+  const body = ["no-heat", "no-heet"].map(
+    (symptom): BatchCase => ({ equipment: "microwave-oven", symptom }),
+  );
+  const { data, error } = await assessBatch({ client, body, query: { detail: "brief" } });
+  if (data === undefined) throw new Error(error.detail);
+  return data.results.map((one) => (one.assessment ? "assessed" : "a problem"));
+}
+
+/** Is not called: an item that is no case does not compile. */
+export function wrong(client: Client): unknown {
+  // @ts-expect-error its symptom is missing
+  return assessBatch({ client, body: [{ equipment: "microwave-oven" }] });
+}
+
 async function main(url: string, token: string): Promise<void> {
   const client = createClient({ baseUrl: url, auth: token });
   const visit = new Visit(client, table(...HEALTHY, ...FAULTY));
@@ -159,6 +181,7 @@ async function main(url: string, token: string): Promise<void> {
     status: proven.status,
     released: proven.release.released,
     refusal: await refusal(client),
+    batch: await batch(client),
   };
   console.log(JSON.stringify(course));
 }
