@@ -19,6 +19,7 @@ from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.source import RuleSetError
+from service.trials.changes import changes
 from service.trials.report import Judge, findings, trial
 from service.trials.sandbox import serve
 from service.trials.submission import Candidate, Submission, understood
@@ -47,18 +48,23 @@ def work(job: Job) -> Mapping[str, Any]:
 def check(job: Job) -> dict[str, Any]:
     """Whether a candidate could be installed, and if not, why. Raises Problem."""
     try:
-        _, rule_set = understood(job.submission, job.catalogue)
+        candidate, rule_set = understood(job.submission, job.catalogue)
         Reasoner(rule_set)  # the engine has limits of its own
     except RuleSetError as error:
-        return {"usable": False, "candidate": None, "findings": findings(error)}
-    return {"usable": True, "candidate": reference(rule_set), "findings": []}
+        return {"usable": False, "candidate": None, "changes": None, "findings": findings(error)}
+    return {
+        "usable": True,
+        "candidate": reference(rule_set),
+        "changes": changed(candidate, counterpart(job.catalogue, candidate, rule_set)),
+        "findings": [],
+    }
 
 
 def try_out(job: Job) -> dict[str, Any]:
     """What a candidate makes of its cases, and what the installed rule set does. Raises Problem."""
     try:
         candidate, rule_set = understood(job.submission, job.catalogue)
-        installed = _installed(job.catalogue, candidate, rule_set)
+        installed = counterpart(job.catalogue, candidate, rule_set)
         cases = _cases(job, candidate, installed)
     except RuleSetError as error:
         found = findings(error)
@@ -69,16 +75,24 @@ def try_out(job: Job) -> dict[str, Any]:
         cases,
         judge(rule_set),
         None if installed is None else judge(installed.rule_set),
+        changes=changed(candidate, installed),
         full=job.full,
         changed_only=job.changed_only,
     )
 
 
-def _installed(catalogue: Catalogue, candidate: Candidate, rule_set: RuleSet) -> Source | None:
+def counterpart(catalogue: Catalogue, candidate: Candidate, rule_set: RuleSet) -> Source | None:
     """What a candidate is held against: its base, or else its counterpart."""
     if candidate.base is not None:
         return catalogue.source(candidate.base)
     return catalogue.counterpart(rule_set)
+
+
+def changed(candidate: Candidate, installed: Source | None) -> dict[str, Any] | None:
+    """What the text of a candidate changes in that of the installed rule set, if there is one."""
+    if installed is None:
+        return None
+    return changes(installed.documents, candidate.documents, candidate.patch)
 
 
 def _cases(job: Job, candidate: Candidate, installed: Source | None) -> list[Any]:

@@ -376,7 +376,7 @@ class RuleSetReferenceSchema(AnswerSchema):
     """The rule set that an answer rests on."""
 
     id = string("Id of the rule set.")
-    version = string("Its version, as its author counts.")
+    version = string("Its version by SemVer 2.0.0, as its author counts: 1.4.0+kitchen.1.")
     content_hash = string("The same request against the same hash gives the same bytes.")
 
 

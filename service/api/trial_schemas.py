@@ -50,6 +50,64 @@ class CandidateFindingSchema(AnswerSchema):
     advice = string("What would be right.")
 
 
+class BeforeAfterSchema(AnswerSchema):
+    """What the installed rule set says, and what the candidate does."""
+
+    installed = fields.Raw(required=True, allow_none=True, metadata=described("As things are."))
+    candidate = fields.Raw(required=True, allow_none=True, metadata=described("As they would be."))
+
+
+class AddedSchema(AnswerSchema):
+    """A thing, or a value, that the installed rule set has not."""
+
+    pointer = string("JSON Pointer (RFC 6901), as in `changes` that are sent.")
+    near = string(
+        "The name of an installed thing of its kind that it nearly has: was that meant?", null=True
+    )
+
+
+class ChangedValueSchema(BeforeAfterSchema):
+    """A value that is another one."""
+
+    pointer = string("JSON Pointer (RFC 6901), as in `changes` that are sent.")
+
+
+class RemovedSchema(AnswerSchema):
+    """A thing, or a value, that the candidate has not any more."""
+
+    pointer = string("JSON Pointer (RFC 6901), as in `changes` that are sent.")
+
+
+class NothingToRemoveSchema(AnswerSchema):
+    """Something that a merge patch takes away, and that was not there."""
+
+    pointer = string("JSON Pointer (RFC 6901), as in `changes` that are sent.")
+    near = string("The name of what was probably meant.", null=True)
+
+
+class ChangesSchema(AnswerSchema):
+    """What the text of a candidate changes in that of the installed rule set."""
+
+    added = each(AddedSchema, "What it adds.")
+    changed = each(ChangedValueSchema, "What it changes.")
+    removed = each(RemovedSchema, "What it takes away.")
+    nothing_to_remove = each(
+        NothingToRemoveSchema, "What a merge patch takes away though it is not there: mistyped?"
+    )
+
+
+def _changes() -> fields.Field[Any]:
+    return fields.Nested(
+        ChangesSchema,
+        required=True,
+        allow_none=True,
+        metadata=described(
+            "What its text changes in that of the installed rule set; null if there is none, or if "
+            "the candidate cannot be used."
+        ),
+    )
+
+
 class CheckedSchema(AnswerSchema):
     """Whether a candidate could be installed."""
 
@@ -60,18 +118,27 @@ class CheckedSchema(AnswerSchema):
         allow_none=True,
         metadata=described("What was checked; null where it could not even be read."),
     )
+    changes = _changes()
     findings = each(CandidateFindingSchema, "All that is wrong with it.")
-
-
-class BeforeAfterSchema(AnswerSchema):
-    """What the installed rule set says, and what the candidate does."""
-
-    installed = fields.Raw(required=True, allow_none=True, metadata=described("As things are."))
-    candidate = fields.Raw(required=True, allow_none=True, metadata=described("As they would be."))
 
 
 def _changed(what: str) -> fields.Field[Any]:
     return fields.Nested(BeforeAfterSchema, metadata=described(what))
+
+
+class FindingDifferenceSchema(AnswerSchema):
+    """A reading that the candidate classifies otherwise."""
+
+    reading = fields.Integer(required=True, metadata=described("Index in `readings`."))
+    check = string("Id of the check.")
+    outcome = fields.Nested(
+        BeforeAfterSchema, required=True, metadata=described("The outcome, the same or not.")
+    )
+    probability = fields.Nested(
+        BeforeAfterSchema,
+        required=True,
+        metadata=described("That the outcome is the right one, the same or not."),
+    )
 
 
 class DifferenceSchema(AnswerSchema):
@@ -82,6 +149,12 @@ class DifferenceSchema(AnswerSchema):
     confidence = _changed("The confidence of the verdict, if it differs by 0.001 or more.")
     next_check = _changed("The id of the next check.")
     problem = _changed("Whether the case has a problem.")
+    findings = fields.List(
+        fields.Nested(FindingDifferenceSchema),
+        metadata=described(
+            "Readings with another outcome, or a probability of it that differs by 0.001 or more."
+        ),
+    )
     precautions_lost = fields.List(fields.String(), metadata=described("Ids; each is an error."))
     precautions_dropped = fields.List(
         fields.String(),
@@ -159,6 +232,7 @@ class TrialSchema(AnswerSchema):
         allow_none=True,
         metadata=described("What it was held against; null if there is nothing."),
     )
+    changes = _changes()
     errors = each(LossSchema, "Precautions and stops that are lost.")
     summary = fields.Nested(TrialSummarySchema, required=True, metadata=described("The counts."))
     cases = each(TriedCaseSchema, "One per case, in order.")

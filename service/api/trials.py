@@ -20,7 +20,14 @@ from service.candidates import Job
 from service.problems import TOO_MANY_TRIALS, Problem, invalid_request, pointer
 from service.settings import Settings
 from service.trials.sandbox import Limits, run_apart
-from service.trials.submission import BASE, MOST_SUBMITTED_BYTES, Part, Submission, refuse_early
+from service.trials.submission import (
+    BASE,
+    BODY,
+    MOST_SUBMITTED_BYTES,
+    Part,
+    Submission,
+    refuse_early,
+)
 
 trials = ServiceBlueprint("trials", __name__, url_prefix="/v1")
 
@@ -149,7 +156,7 @@ def _submission() -> Submission:
         let_in(request, MOST_SUBMITTED_BYTES, detail)
         return _files()
     raw = read_large(request, MOST_SUBMITTED_BYTES, detail)
-    part = Part("body", raw, "yaml" if kind in _YAML else "json")
+    part = Part(BODY, raw, "yaml" if kind in _YAML else "json")
     return Submission((part,), patch=_PATCHES.get(kind))
 
 

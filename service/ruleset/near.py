@@ -21,8 +21,8 @@ def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None
 def hint(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
     """The question whether a near miss was meant, or the choices."""
     names = sorted(known)
-    if near := _near(got[:_LONGEST].casefold(), names):
-        *most, last = map(repr, near)
+    if alike := _alike(got[:_LONGEST].casefold(), names):
+        *most, last = map(repr, alike)
         return f"did you mean {', '.join(most)} or {last}?" if most else f"did you mean {last}?"
     listed = ", ".join(names[:_LISTED])
     if len(names) > _LISTED:
@@ -30,11 +30,17 @@ def hint(what: str, got: str, known: Iterable[str], plural: str | None = None) -
     return f"known {plural or _plural(what)}: {listed or 'none'}"
 
 
-def _near(got: str, names: list[str]) -> list[str]:
+def _alike(got: str, names: list[str]) -> list[str]:
     """The name that is spelt most alike, or else the few of which it is one of the words."""
     alike = get_close_matches(got, names, n=1)
     with_it = [name for name in names if got in re.split("[-_]", name)]
     return alike or (with_it if len(with_it) <= _FEW else [])
+
+
+def near(got: str, known: Iterable[str], least: float = 0.6) -> str | None:
+    """The known name that is most like another, if one is: `least`, from 0 to 1, says how much."""
+    typed = got[:_LONGEST].casefold()
+    return next(iter(get_close_matches(typed, sorted(known), n=1, cutoff=least)), None)
 
 
 def _plural(what: str) -> str:

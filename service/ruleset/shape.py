@@ -29,7 +29,6 @@ _PATTERNS = {
     "^[a-z][a-z0-9]*(_[a-z0-9]+)*$": "a name in lower-case letters and digits, with single _",
     "^(group:)?[a-z][a-z0-9]*(-[a-z0-9]+)*$": "an id, or group: and the name of a group",
     "^[WMPFE][0-9]{3}$": "the number of a sign of ISO 7010 such as W012",
-    "^\\d+\\.\\d+\\.\\d+$": "a version of three numbers such as 1.0.2",
 }
 _TYPES = {
     "string": "a text",
@@ -190,7 +189,8 @@ def _wanted(schema: Mapping[str, Any], root: Mapping[str, Any]) -> str:
     if "enum" in schema:
         return f"one of {', '.join(map(str, schema['enum']))}"
     if "pattern" in schema:
-        return _PATTERNS.get(schema["pattern"], f"a text like {schema['pattern']}")
+        like = schema.get("description", f"a text like {schema['pattern']}")
+        return str(_PATTERNS.get(schema["pattern"], like))
     said = _TYPES.get(schema.get("type", ""), "something else")
     if schema.get("type") == "object" and schema.get("required"):
         return f"{said} with {_listed(schema['required'])}"

@@ -66,8 +66,9 @@ def difference(rule_set: RuleSet, installed: Assessment, candidate: Assessment) 
     """How a candidate's assessment of a case differs from the installed one; empty if it does not.
 
     rule_set: the installed one. `status`, `verdict` (fault), `confidence` and `next_check` as they
-    were and are; then precautions as ids: `precautions_lost` are those that the installed rule set
-    gives for what the candidate says comes next, `precautions_dropped` those for another step only.
+    were and are; `findings` that have another outcome or probability; then precautions as ids:
+    `precautions_lost` are those that the installed rule set gives for what the candidate says comes
+    next, `precautions_dropped` those for another step only.
     """
     before, after = _decided(installed), _decided(candidate)
     out: dict[str, Any] = {
@@ -75,6 +76,8 @@ def difference(rule_set: RuleSet, installed: Assessment, candidate: Assessment) 
         for key in before
         if _differs(before[key], after[key])
     }
+    if findings := list(_findings(installed, candidate)):
+        out["findings"] = findings
     had, has = _precautions(installed), _precautions(candidate)
     same_step = not {"status", "verdict", "next_check"} & out.keys()
     needed = set(had) if same_step else _needed(rule_set, installed, candidate)
@@ -127,6 +130,21 @@ def _decided(assessment: Assessment) -> dict[str, Any]:
         "confidence": verdict and verdict["confidence"],
         "next_check": following and following["id"],
     }
+
+
+def _findings(installed: Assessment, candidate: Assessment) -> Iterator[dict[str, Any]]:
+    """The readings that are found to mean something else, or with another probability.
+
+    A decision that was written down has no findings of this form: of that nothing is said.
+    """
+    both = zip(installed.get("findings", ()), candidate.get("findings", ()), strict=False)
+    for before, after in both:
+        found = {
+            key: {"installed": before[key], "candidate": after[key]}
+            for key in ("outcome", "probability")
+        }
+        if any(_differs(*one.values()) for one in found.values()):
+            yield {"reading": before["reading"], "check": before["check"], **found}
 
 
 def _precautions(assessment: Assessment) -> list[str]:
@@ -194,11 +212,19 @@ def _stops(rule: Rule) -> bool:
 
 
 def in_words(change: Any) -> str:
-    """One change of a difference as a line: what it was and what it is, or the precautions."""
+    """One change of a difference as a line: what it was and what it is; findings, precautions."""
     if isinstance(change, list):
-        return ", ".join(change)
+        return ", ".join(one if isinstance(one, str) else _finding(one) for one in change)
     before, after = change.values()
     return f"{_shown(before)} -> {_shown(after)}"
+
+
+def _finding(found: Mapping[str, Any]) -> str:
+    shown = (
+        f"{found['outcome'][which]} ({found['probability'][which]:.3f})"
+        for which in ("installed", "candidate")
+    )
+    return f"{found['check']} {' -> '.join(shown)}"
 
 
 def _shown(value: Any) -> str:

@@ -18,12 +18,16 @@ import jsonpointer
 
 from service.problems import invalid_request, pointer
 from service.ruleset.compose import Path_
+from service.ruleset.near import hint, near, sentence
 from service.ruleset.source import Document, Issue
 from service.trials.sections import SECTIONS, file_of
 
 _NAMED_BY = ("id", "quantity")
 _LISTS = {section for sections in SECTIONS.values() for section in sections} - {"scales"}
+# Objects whose keys are names that an author has given.
+TABLES = _LISTS | {"scales", "nameplate", "instruments", "tools"}
 _SOMEWHERE = (0, 0)
+_ONE = {"access": "place", "nameplate": "nameplate field", "remedies": "remedy"}
 Places = Mapping[Path_, tuple[int, int]]  # line and column, as far as known
 
 
@@ -34,30 +38,56 @@ class Keyed(dict[str, Any]):
 
 
 @dataclass(frozen=True, slots=True)
+class New:
+    """A thing that the base has not: its name, what it is, and the names of those that it has."""
+
+    name: str
+    what: str
+    others: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Overlaid(Document):
     """A document of which some nodes were changed by what was sent.
 
-    sent: the name of that, and `changed` where in it each changed node stands.
+    sent: the name of that, and `changed` where in it each changed node stands. new: the things with
+    a name that came in with it.
     """
 
     sent: str
     changed: Places
+    new: Mapping[Path_, New]
 
     def issue(
         self, path: Path_, message: str, *, rule: str, advice: str, about: str | None = None
     ) -> Issue:
         """An `Issue` in what was sent, if that has changed the node; else in the base's file."""
         named = self.about(path) if about is None else about
+        if rule == "shape":
+            message, advice = self._mistyped(path, message, advice)
         if path in self.changed:
             return Issue(self.sent, *self.changed[path], message, rule, named, advice)
         return Issue(self.file, *self.place(path), message, rule, named, advice)
 
+    def _mistyped(self, path: Path_, message: str, advice: str) -> tuple[str, str]:
+        """What to say of a new thing that is not whole: its name may be one mistyped."""
+        at = next((path[:n] for n in range(len(path) + 1) if path[:n] in self.new), None)
+        if at is None:
+            return message, advice
+        one = self.new[at]
+        if path != at and near(one.name, one.others) is None:
+            return message, advice
+        none = f"there is no {one.what} {one.name[:60]!r}, and for a new one: {message}"
+        return none, f"{sentence(hint(one.what, one.name, one.others))} Or else: {advice}"
 
-def overlay(base: Mapping[str, Document], changes: Any, where: Places) -> dict[str, Document]:
+
+def overlay(
+    base: Mapping[str, Document], changes: Any, where: Places, sent: str = "changes"
+) -> dict[str, Document]:
     """The documents of a rule set with changes made.
 
     changes: an object is a merge patch, a list a JSON Patch. where: the places of their nodes in
-    what was sent.
+    what was sent, which findings call by the name `sent`.
 
     Raises:
         Problem: invalid-request, if the changes are neither or cannot be made.
@@ -74,7 +104,7 @@ def overlay(base: Mapping[str, Document], changes: Any, where: Places) -> dict[s
     sections: dict[str, dict[str, Any]] = {name: {} for name in base}
     for section, body in after.items():
         sections[file_of(section)][section] = body
-    return {name: _listed(base[name], sections[name], touched) for name in base}
+    return {name: _listed(base[name], sections[name], touched, sent) for name in base}
 
 
 def keyed(value: Any) -> Any:
@@ -83,7 +113,7 @@ def keyed(value: Any) -> Any:
         return {key: keyed(inner) for key, inner in value.items()}
     if not isinstance(value, list):
         return value
-    by = _named_by(value)
+    by = named_by(value)
     if by is None:
         return [keyed(item) for item in value]
     out = Keyed((item[by], keyed(item)) for item in value)
@@ -91,7 +121,7 @@ def keyed(value: Any) -> Any:
     return out
 
 
-def _named_by(items: Sequence[Any]) -> str | None:
+def named_by(items: Sequence[Any]) -> str | None:
     """The key whose texts name the items of a list, each differently."""
     if not items or not all(isinstance(item, dict) for item in items):
         return None
@@ -144,12 +174,26 @@ def json_patch(target: Any, operations: list[Any]) -> dict[str, Any]:
         ) as error:
             # The library shows the whole object in which it has not found something.
             said = " ".join(re.split(r" in [{\[]", str(error), maxsplit=1)[0].split())[:200]
-            raise invalid_request(
-                [(pointer("changes", index), f"this operation cannot be carried out: {said}")]
-            ) from None
+            message = f"this operation cannot be carried out: {said}{_meant(document, operation)}"
+            raise invalid_request([(pointer("changes", index), message)]) from None
     if not isinstance(document, dict):
         raise invalid_request([("/changes", "what is left is no rule set but another value")])
     return document
+
+
+def _meant(document: Any, operation: Any) -> str:
+    """The name that was probably meant by the first in an operation's path that nothing has."""
+    path = operation.get("path") if isinstance(operation, dict) else None
+    if not isinstance(path, str):
+        return ""
+    for name in (part.replace("~1", "/").replace("~0", "~") for part in path.split("/")[1:]):
+        if not isinstance(document, dict):
+            return ""
+        if name not in document:
+            found = near(name, document)
+            return "" if found is None else f"; did you mean {found!r}?"
+        document = document[name]
+    return ""
 
 
 def _nodes(value: Any, path: Path_) -> Iterator[Path_]:
@@ -170,10 +214,11 @@ def _set_by(operations: list[Any], where: Places) -> dict[Path_, tuple[int, int]
     return out
 
 
-def _listed(base: Document, sections: dict[str, Any], touched: Places) -> Document:
+def _listed(base: Document, sections: dict[str, Any], touched: Places, sent: str) -> Document:
     """The sections of one file as they are written, with what was changed marked."""
     places: dict[Path_, tuple[int, int]] = {}
     changed: dict[Path_, tuple[int, int]] = {}
+    new: dict[Path_, New] = {}
     index = dict(_paths_by_name(base.data, (), ()))
     # A JSON Pointer cannot tell the third item of a list from one that is called 3.
     set_ = {tuple(map(str, path)): place for path, place in touched.items()}
@@ -184,12 +229,20 @@ def _listed(base: Document, sections: dict[str, Any], touched: Places) -> Docume
         if (place := set_.get(tuple(map(str, named)))) is not None:
             changed[path] = place
         if isinstance(value, Keyed) or (
-            isinstance(value, dict) and len(path) == 1 and path[0] in _LISTS
+            isinstance(value, dict) and len(path) == 1 and path[0] in TABLES
         ):
-            return [
-                plain(_with_name(value, name, item), (*path, number), (*named, name))
-                for number, (name, item) in enumerate(value.items())
-            ]
+            listed = isinstance(value, Keyed) or path[0] in _LISTS
+            others = tuple(name for name in value if (*named, name) in index)
+            for number, name in enumerate(value):
+                if named in index and (*named, name) not in index:
+                    new[(*path, number if listed else name)] = New(
+                        name, _one(value, path[-1]), others
+                    )
+            if listed:
+                return [
+                    plain(_with_name(value, name, item), (*path, number), (*named, name))
+                    for number, (name, item) in enumerate(value.items())
+                ]
         if isinstance(value, dict):
             return {key: plain(v, (*path, key), (*named, key)) for key, v in value.items()}
         if isinstance(value, list):
@@ -197,7 +250,14 @@ def _listed(base: Document, sections: dict[str, Any], touched: Places) -> Docume
         return value
 
     data = plain(sections, (), ())
-    return Overlaid(base.file, data, places, "changes", changed)
+    return Overlaid(base.file, data, places, sent, changed, new)
+
+
+def _one(things: dict[str, Any], called: str | int) -> str:
+    """What one of some things is called."""
+    if isinstance(things, Keyed) and things.by == "quantity":
+        return "measure"
+    return _ONE.get(str(called), str(called).removesuffix("s"))
 
 
 def _with_name(items: dict[str, Any], name: str, item: Any) -> Any:
@@ -213,7 +273,7 @@ def _paths_by_name(value: Any, path: Path_, named: Path_) -> Iterator[tuple[Path
         for key, inner in value.items():
             yield from _paths_by_name(inner, (*path, key), (*named, key))
     elif isinstance(value, list):
-        by = _named_by(value)
+        by = named_by(value)
         for number, inner in enumerate(value):
             name = number if by is None else inner[by]
             yield from _paths_by_name(inner, (*path, number), (*named, name))

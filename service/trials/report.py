@@ -87,11 +87,13 @@ def trial(
     candidate: Judge,
     installed: Judge | None,
     *,
+    changes: Mapping[str, Any] | None = None,
     full: bool = False,
     changed_only: bool = False,
 ) -> dict[str, Any]:
     """What the candidate makes of the cases, and how that differs from the installed rule set.
 
+    changes: what the candidate's text changes in the installed one's (None: there is none).
     full: whole assessments, not only what was decided. changed_only: only the cases that differ,
     fail or have a problem. Losses come first: whatever protects people and is gone is an error.
     """
@@ -109,6 +111,7 @@ def trial(
     return {
         "candidate": reference(candidate.rule_set),
         "installed": None if installed is None else reference(installed.rule_set),
+        "changes": changes,
         "errors": [asdict(one) for one in gathered(losses)],
         "summary": tally.summary(),
         "cases": rows,

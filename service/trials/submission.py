@@ -19,6 +19,7 @@ from service.trials.overlay import overlay
 from service.trials.sections import CASES, gather
 
 BASE, CHANGES = "base", "changes"
+BODY = "body"  # what findings call that of a request
 MOST_SUBMITTED_BYTES = 8 * 1024 * 1024
 
 
@@ -46,14 +47,21 @@ class Submission:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """The documents of a rule set that is not installed, and the cases that came with it.
+    """The documents of a rule set that is not installed, and those of the cases that came with it.
 
-    base: the id of the installed rule set that it was made from, if it was.
+    base: the id of the installed rule set that it was made from, if it was. patch: the merge patch
+    that has made it, if one has.
     """
 
     documents: Mapping[str, Document]
-    cases: tuple[Any, ...]
+    case_documents: tuple[Document, ...]
     base: str | None
+    patch: Mapping[str, Any] | None = None
+
+    @property
+    def cases(self) -> tuple[Any, ...]:
+        """The cases, in order."""
+        return tuple(case for one in self.case_documents for case in one.data[CASES])
 
 
 def understood(submission: Submission, catalogue: Catalogue) -> tuple[Candidate, RuleSet]:
@@ -97,14 +105,18 @@ def read_candidate(submission: Submission, catalogue: Catalogue, *, located: boo
         return Candidate(documents, _cases(cases), None)
     lent = catalogue.source(base).documents
     rest: list[Document] = []
+    patches: list[Any] = []
     for piece in pieces:
         if _is_overlay(piece.data):
             lent, sent = _overlaid(piece, lent)
             rest += sent
+            patches.append(piece.data.get(CHANGES))
         else:
             rest.append(piece)
     documents, cases = gather(rest, lent)
-    return Candidate(documents, _cases(cases), base)
+    # Of several it cannot be said what one of them does not change.
+    patch = patches[0] if len(patches) == 1 and isinstance(patches[0], dict) else None
+    return Candidate(documents, _cases(cases), base, patch)
 
 
 def refuse_early(submission: Submission, catalogue: Catalogue) -> None:
@@ -181,26 +193,26 @@ def _overlaid(
     """The base with the changes of a document made; and the cases that the document holds."""
     if CHANGES in piece.data:
         places = {p[1:]: place for p, place in piece.places.items() if p[:1] == (CHANGES,)}
-        base = overlay(base, piece.data[CHANGES], places)
+        sent = CHANGES if piece.file == BODY else piece.file
+        base = overlay(base, piece.data[CHANGES], places, sent)
     if CASES not in piece.data:
         return base, []
     places = {p: place for p, place in piece.places.items() if p[:1] == (CASES,)}
     return base, [Document(piece.file, {CASES: piece.data[CASES]}, places)]
 
 
-def _cases(documents: Iterable[Document]) -> tuple[Any, ...]:
-    """The cases of all pieces, in order.
+def _cases(documents: Iterable[Document]) -> tuple[Document, ...]:
+    """The same documents of cases, in order.
 
     Raises:
         RuleSetError: if an own case is not of its shape.
     """
-    out: list[Any] = []
-    for document in documents:
+    out = tuple(documents)
+    for document in out:
         wrong = shape_issues(_own(document), CASES)
         if wrong:
             raise RuleSetError(wrong)
-        out += document.data[CASES]
-    return tuple(out)
+    return out
 
 
 def _own(document: Document) -> Document:
