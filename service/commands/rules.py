@@ -11,6 +11,14 @@ from typing import Any, BinaryIO, TypeVar
 import click
 
 from service.commands import authoring
+from service.commands.printed import (
+    counted,
+    print_changes,
+    print_doubts,
+    print_issues,
+    print_tested,
+    print_trial,
+)
 from service.commands.written_junit import Case, Suite, as_junit
 from service.documents import dump_indented
 from service.graph.dot import as_dot
@@ -22,12 +30,20 @@ from service.ruleset.catalogue import Catalogue
 from service.ruleset.shape import SCHEMAS
 from service.ruleset.source import RuleSetError
 from service.texts import CatalogueError
-from service.trials.difference import in_words
+from service.trials.applied import CannotWrite, refuse_taken
 
 # Exit codes; 2 is also click's, for a command line that cannot be carried out.
 FOUND, TROUBLE, LOST = 1, 2, 3
 
 _path = click.argument("path", type=click.Path(exists=True, path_type=Path), metavar="PATH")
+_installed = click.option(
+    "--rules",
+    "installed",
+    type=click.Path(exists=True, path_type=Path),
+    envvar="OHMPATH_RULES",
+    metavar="DIR",
+    help="Rule sets that are installed beside the bundled ones.  [env: OHMPATH_RULES]",
+)
 _format = click.option(
     "--format",
     "form",
@@ -48,40 +64,46 @@ _DRAWN: dict[str, Callable[[Tree], bytes]] = {
 def rules() -> None:
     """Check, test, compare, draw and translate rule sets.
 
-    PATH is the folder of a rule set, or a folder of such folders.
+    PATH is the folder of a rule set, a folder of such folders, or a file with changes to an
+    installed one, as `POST /v1/trials` takes them: `base`, `changes`, and `cases` of its own.
     """
 
 
 @rules.command()
 @_path
+@_installed
 @_format
-def check(path: Path, form: str) -> None:
+def check(path: Path, installed: Path | None, form: str) -> None:
     """Find what is wrong with the rule sets at PATH.
 
-    Exit code 1 if anything is.
+    Of changes it says what they add, change and take away, too. Exit code 1 if anything is wrong.
     """
-    checked = _told(lambda: authoring.check(path))
+    checked = _checked(path, installed)
     issues = [issue for one in checked for issue in one.issues]
     match form:
         case "json":
-            _json({"usable": not issues, "findings": [asdict(one) for one in issues]})
+            found = {"usable": not issues, "findings": [asdict(one) for one in issues]}
+            _json({**found, "changes": checked[0].changes} if path.is_file() else found)
         case "junit":
             _out(as_junit([_suite_of_check(one) for one in checked]))
         case _:
-            _print_issues(checked)
+            print_issues(checked)
+            print_changes(checked)
     raise SystemExit(FOUND if issues else 0)
 
 
 @rules.command()
 @_path
+@_installed
 @_format
 @click.option("--coverage", is_flag=True, help="Name what no case exercises, too.")
-def test(path: Path, form: str, coverage: bool) -> None:
+def test(path: Path, installed: Path | None, form: str, coverage: bool) -> None:
     """Run the own cases of the rule sets at PATH.
 
-    Exit code 1 if one does not get what it expects, 2 if a rule set cannot be used.
+    Of changes their own, and those of the rule set that they are made to, but for namesakes. Exit
+    code 1 if one does not get what it expects, 2 if a rule set cannot be used.
     """
-    checked = _told(lambda: authoring.check(path))
+    checked = _checked(path, installed)
     _end_on_issues(checked)
     tested = [authoring.run_cases(one) for one in checked]
     match form:
@@ -91,19 +113,13 @@ def test(path: Path, form: str, coverage: bool) -> None:
             _out(as_junit([suite for one in tested for suite in _suites_of_test(one)]))
         case _:
             for one in tested:
-                _print_tested(one, coverage=coverage)
+                print_tested(one, coverage=coverage)
     raise SystemExit(FOUND if any(one.failed for one in tested) else 0)
 
 
 @rules.command()
 @_path
-@click.option(
-    "--rules",
-    "installed",
-    type=click.Path(exists=True, path_type=Path),
-    metavar="DIR",
-    help="Rule sets to hold PATH against, beside the bundled ones.",
-)
+@_installed
 @click.option(
     "--format",
     "form",
@@ -118,22 +134,62 @@ def diff(path: Path, installed: Path | None, form: str) -> None:
     On its own cases and those of the installed one. Exit code 1 if anything differs, 2 if it
     cannot be told, 3 if a precaution or a stop is lost.
     """
-    checked = _told(lambda: authoring.check(path))
-    _end_on_issues(checked)
     catalogue = _told(lambda: Catalogue.load(installed))
+    checked = _told(lambda: authoring.check(path, catalogue))
+    _end_on_issues(checked)
     trials = [_told(lambda one=one: authoring.compare(one, catalogue)) for one in checked]  # type: ignore[misc]
     if form == "json":
         _json(trials if len(trials) != 1 else trials[0])
     else:
+        print_doubts(checked)
         for one in trials:
-            _print_trial(one)
+            print_trial(one)
     lost = any(one["errors"] for one in trials)
     changed = any(one["summary"]["changed"] for one in trials)
     raise SystemExit(LOST if lost else FOUND if changed else 0)
 
 
 @rules.command()
+@click.argument(
+    "path", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="CHANGES"
+)
+@click.option(
+    "--to",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The folder of the new rule set; not there yet, or empty.",
+)
+@_installed
+def apply(path: Path, folder: Path, installed: Path | None) -> None:
+    """Write an installed rule set with the changes in a file to DIR, to be installed.
+
+    It passes `check` and `test`, or nothing is written. What is not changed stays as it was, with
+    its comments. Comments beside what is changed may go; those in CHANGES do not come along, but for
+    its cases. Texts that are new are not translated yet. Exit code 1 if a case is not met, 2 if it
+    cannot be done.
+    """
+    _told(lambda: refuse_taken(folder))
+    checked = _checked(path, installed)
+    _end_on_issues(checked)
+    (one,) = checked
+    tested = authoring.run_cases(one)
+    if tested.failed:
+        print_tested(tested, coverage=False)
+        click.echo("Nothing was written. A case of the same id in CHANGES replaces one.", err=True)
+        raise SystemExit(FOUND)
+    _told(lambda: authoring.apply(one, folder))
+    click.echo(folder)
+    print_changes(checked)
+    if one.changes and not any(node["pointer"] == "/version" for node in one.changes["changed"]):
+        said = "the version is still that of the installed one; give it a mark: +kitchen.1"
+        click.secho(said, fg="yellow", err=True)
+
+
+@rules.command()
 @_path
+@_installed
 @click.option("--symptom", required=True, help="The complaint that is followed.")
 @click.option(
     "--format",
@@ -151,12 +207,19 @@ def diff(path: Path, installed: Path | None, form: str) -> None:
     help="A way that is less likely is not followed, unless it ends at once.",
 )
 @click.option("-o", "--out", type=click.File("wb"), default="-", help="Where it goes.")
-def graph(path: Path, symptom: str, form: str, least_probability: float, out: BinaryIO) -> None:
+def graph(
+    path: Path,
+    installed: Path | None,
+    symptom: str,
+    form: str,
+    least_probability: float,
+    out: BinaryIO,
+) -> None:
     """Draw the order of checks for a complaint by the rule set at PATH.
 
     Exit code 2 if the rule set cannot be used or does not know the complaint.
     """
-    checked = _told(lambda: authoring.check(path))
+    checked = _checked(path, installed)
     _end_on_issues(checked)
     tree = _told(lambda: authoring.drawn(checked, symptom, least_probability))
     out.write(_DRAWN[form](tree))
@@ -188,7 +251,7 @@ def translate(path: Path, language: str, only_check: bool) -> None:
         said = f"{click.style(lack.kind, fg='red')}: {lack.english} ({lack.advice})"
         click.echo(f"{click.style(str(where), bold=True)}: {said}")
     click.secho(
-        f"{_counted(len(found), 'text')} to be translated" if found else "nothing lacking",
+        f"{counted(len(found), 'text')} to be translated" if found else "nothing lacking",
         fg="red" if found else "green",
         bold=True,
     )
@@ -209,11 +272,17 @@ def schemas(folder: Path) -> None:
         click.echo(folder / path.name)
 
 
+def _checked(path: Path, installed: Path | None) -> list[authoring.Checked]:
+    """What is at a path; the installed rule sets are read only for a file of changes to one."""
+    catalogue = _told(lambda: Catalogue.load(installed)) if path.is_file() else None
+    return _told(lambda: authoring.check(path, catalogue))
+
+
 def _told(work: Callable[[], T]) -> T:
     """The result of work; what keeps it from being done ends the command with a message."""
     try:
         return work()
-    except (authoring.NothingThere, CatalogueError, RuleSetError) as error:
+    except (authoring.NothingThere, CannotWrite, CatalogueError, RuleSetError) as error:
         click.echo(f"Error: {error}", err=True)
         raise SystemExit(TROUBLE) from None
 
@@ -221,82 +290,17 @@ def _told(work: Callable[[], T]) -> T:
 def _end_on_issues(checked: Sequence[authoring.Checked]) -> None:
     """A rule set that cannot be used is no ground for more."""
     if any(one.issues for one in checked):
-        _print_issues(checked, err=True)
+        print_issues(checked, err=True)
         raise SystemExit(TROUBLE)
-
-
-def _print_issues(checked: Sequence[authoring.Checked], *, err: bool = False) -> None:
-    count = 0
-    for one in checked:
-        for issue in one.issues:
-            count += 1
-            where = f"{issue.file}:{issue.line}:{issue.column}" if issue.line else issue.file
-            click.echo(
-                f"{click.style(where, bold=True)}: {click.style(issue.message, fg='red')}"
-                f" [{issue.rule}]\n    {issue.advice}",
-                err=err,
-            )
-    names = ", ".join(one.folder.name for one in checked)
-    if count:
-        click.secho(f"{_counted(count, 'finding')} in {names}", fg="red", bold=True, err=err)
-    else:
-        click.secho(f"nothing wrong with {names}", fg="green", err=err)
-
-
-def _print_tested(tested: authoring.Tested, *, coverage: bool) -> None:
-    for one in tested.failed:
-        click.echo(f"{click.style('NOT MET', fg='red', bold=True)} {one.case_id} ({one.file})")
-        for text in one.unmet:
-            click.echo(f"    {text}")
-    met = len(tested.results) - len(tested.failed)
-    said = f"{tested.rule_set}: {met} of {_counted(len(tested.results), 'case')} met"
-    click.secho(said, fg="red" if tested.failed else "green", bold=True)
-    if not coverage:
-        return
-    for what, found in tested.coverage.items():
-        missed = found["missed"]
-        click.echo(f"  {what}: {found['known'] - len(missed)} of {found['known']} exercised")
-        for name in missed:
-            click.echo(f"    {click.style('never', fg='yellow')} {name}")
-
-
-def _print_trial(found: dict[str, Any]) -> None:
-    for one in found["errors"]:
-        click.secho(one["message"], fg="red", bold=True)
-    # What is lost has been said; what else differs is shown case by case.
-    differing = [
-        (case, {key: one for key, one in case["difference"].items() if key != "precautions_lost"})
-        for case in found["cases"]
-        if case["difference"]
-    ]
-    for case, changes in differing:
-        if changes:
-            click.secho(case["case_id"] or f"case {case['index']}", bold=True)
-        for key, change in changes.items():
-            click.echo(f"    {key}: {in_words(change)}")
-    summary = found["summary"]
-    counts = ", ".join(f"{key} {count}" for key, count in summary["differences"].items())
-    said = f"{summary['changed']} of {_counted(summary['cases'], 'case')} differ"
-    click.secho(
-        f"{found['candidate']['id']}: {said}" + (f" ({counts})" if counts else ""), bold=True
-    )
-    if found["errors"]:
-        click.secho(f"{_counted(len(found['errors']), 'loss')} of safety", fg="red", bold=True)
-
-
-def _counted(count: int, what: str) -> str:
-    if count == 1:
-        return f"1 {what}"
-    return f"{count} {what}{'es' if what.endswith('s') else 's'}"
 
 
 def _suite_of_check(checked: authoring.Checked) -> Suite:
     files = sorted({one.file for one in checked.issues})
     cases = [
-        Case(file, checked.folder.name, tuple(str(i) for i in checked.issues if i.file == file))
+        Case(file, checked.path.name, tuple(str(i) for i in checked.issues if i.file == file))
         for file in files
     ]
-    return Suite(checked.folder.name, tuple(cases or [Case("check", checked.folder.name, ())]))
+    return Suite(checked.path.name, tuple(cases or [Case("check", checked.path.name, ())]))
 
 
 def _suites_of_test(tested: authoring.Tested) -> Iterable[Suite]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 # Files, before anything is known of what they say.
 FILES: Mapping[str, str] = {
     "no-rule-set": "A folder that holds no rule set.",
+    "changes": "Changes to an installed rule set that cannot be made.",
     "case-not-met": "An own case that does not get what it expects (told at a reload).",
     "equipment-taken": "Two rule sets for the same type of equipment.",
     "unreadable": "A file that is missing or cannot be read.",
