@@ -232,7 +232,7 @@ class TrialSchema(AnswerSchema):
         allow_none=True,
         metadata=described("What it was held against; null if there is nothing."),
     )
-    changes = _changes()
     errors = each(LossSchema, "Precautions and stops that are lost.")
     summary = fields.Nested(TrialSummarySchema, required=True, metadata=described("The counts."))
+    changes = _changes()
     cases = each(TriedCaseSchema, "One per case, in order.")

@@ -17,7 +17,7 @@ from service.ruleset.near import sentence, unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.shape import shape_issues
 from service.ruleset.source import Document, Issue, RuleSetError, parse_document
-from service.texts import Lack, lacks, path_of, updated
+from service.texts import Lack, Shown, lacks, path_of, updated
 from service.trials.applied import with_cases, write
 from service.trials.changes import changes
 from service.trials.coverage import coverage
@@ -224,11 +224,14 @@ def apply(checked: Checked, folder: Path) -> None:
 def translated(checked: Sequence[Checked], language: str) -> list[tuple[Path, bytes]]:
     """The catalogue of each rule set, brought up to date: where it belongs, and its bytes.
 
+    In a language that the service record does not speak by itself, with the words of its form.
+
     Raises:
         CatalogueError: if one that is there cannot be read, or the language is none.
     """
+    more = _words(language)
     return [
-        (path_of(one.path, language), updated(one.source.rule_set, one.path, language))
+        (path_of(one.path, language), updated(one.source.rule_set, one.path, language, more))
         for one in checked
         if one.source is not None
     ]
@@ -240,9 +243,17 @@ def lacking(checked: Sequence[Checked], language: str) -> list[tuple[Path, Lack]
     Raises:
         CatalogueError: if one is not there or cannot be read, or the language is none.
     """
+    more = _words(language)
     return [
         (path_of(one.path, language), lack)
         for one in checked
         if one.source is not None
-        for lack in lacks(one.source.rule_set, one.path, language)
+        for lack in lacks(one.source.rule_set, one.path, language, more)
     ]
+
+
+def _words(language: str) -> tuple[Shown, ...]:
+    """The words of the service record's form, if there is no catalogue of them in a language."""
+    from service.record.written import has_words, words  # numbers of all languages: 0.1 s
+
+    return () if has_words(language) else words()

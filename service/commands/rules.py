@@ -166,9 +166,9 @@ def apply(path: Path, folder: Path, installed: Path | None) -> None:
     """Write an installed rule set with the changes in a file to DIR, to be installed.
 
     It passes `check` and `test`, or nothing is written. What is not changed stays as it was, with
-    its comments. Comments beside what is changed may go; those in CHANGES do not come along, but for
-    its cases. Texts that are new are not translated yet. Exit code 1 if a case is not met, 2 if it
-    cannot be done.
+    its comments. Comments beside what is changed may go, and those in CHANGES do not come along.
+    Texts that are new are not translated yet. Exit code 1 if a case is not met, 2 if it cannot be
+    done.
     """
     _told(lambda: refuse_taken(folder))
     checked = _checked(path, installed)
@@ -233,8 +233,10 @@ def translate(path: Path, language: str, only_check: bool) -> None:
     """Bring the catalogues of the rule sets at PATH up to date in LANG (`de`, `pt-BR`).
 
     Makes or updates translations/LANG.po in the folder of each: new texts are added, changed ones
-    marked fuzzy, and those that are gone kept as obsolete. Exit code 1 if --check finds a text that
-    is missing, fuzzy or has other figures in braces, 2 if a rule set or catalogue cannot be used.
+    marked fuzzy, and those that are gone kept as obsolete. In a language that the service record
+    does not speak yet, the words of its form are among them. Exit code 1 if --check finds a text
+    that is missing, fuzzy or has other figures in braces, 2 if a rule set or catalogue cannot be
+    used.
     """
     checked = _told(lambda: authoring.check(path))
     _end_on_issues(checked)

@@ -10,7 +10,7 @@ from typing import Any
 from babel.core import Locale
 from babel.numbers import format_decimal, format_percent
 
-from service.texts import ENGLISH, Texts, Translated, languages_of, texts_in
+from service.texts import ENGLISH, Shown, Texts, Translated, languages_of, texts_in
 
 FOLDER = Path(__file__).parent
 """Where the catalogues of the record's own words are."""
@@ -95,5 +95,20 @@ def languages(rule_set_folder: Path) -> tuple[str, ...]:
 
 
 def language(code: str, rule_set_folder: Path) -> Language:
-    """A language, its catalogues read."""
-    return Language(code, texts_in(FOLDER, code), texts_in(rule_set_folder, code))
+    """A language, its catalogues read.
+
+    The words of the form are in the rule set's catalogue where there is none of their own.
+    """
+    texts = texts_in(rule_set_folder, code)
+    return Language(code, texts_in(FOLDER, code) if has_words(code) else texts, texts)
+
+
+def has_words(code: str) -> bool:
+    """Whether there is a catalogue of the words of the form in a language."""
+    return code in languages_of(FOLDER)
+
+
+def words() -> tuple[Shown, ...]:
+    """The words of the form in English: what any of their catalogues translates."""
+    found = {one for code in languages_of(FOLDER) for one in texts_in(FOLDER, code).by_english}
+    return tuple(Shown(one, ("service record",)) for one in sorted(found))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from service.ruleset.model import RuleSet
-from service.texts.shown import texts_of
+from service.texts.shown import Shown, texts_of
 from service.texts.translated import path_of, placeholders, read, translations
 
 if TYPE_CHECKING:
@@ -36,12 +37,12 @@ class Lack:
     advice: str
 
 
-def updated(rule_set: RuleSet, folder: Path, language: str) -> bytes:
+def updated(rule_set: RuleSet, folder: Path, language: str, more: Sequence[Shown] = ()) -> bytes:
     """The catalogue of a rule set in a language, brought up to date; a new one where there is none.
 
     New texts are added, those that are gone are kept as obsolete, and one that has changed takes
     over the translation of the most similar as fuzzy. The same input gives the same bytes: there
-    is no date in it.
+    is no date in it. more: texts that are not the rule set's and belong into its catalogue.
 
     Raises:
         CatalogueError: if there is one that cannot be read, or the language is none.
@@ -53,7 +54,7 @@ def updated(rule_set: RuleSet, folder: Path, language: str) -> bytes:
     old = path.exists()
     catalogue = read(path) if old else Catalog(fuzzy=False)
     template = Catalog(fuzzy=False)
-    for shown in texts_of(rule_set):
+    for shown in (*texts_of(rule_set), *more):
         _recall(catalogue, shown.english)
         template.add(shown.english, auto_comments=shown.comments)
     catalogue.update(template)
@@ -75,8 +76,8 @@ def _recall(catalogue: Catalog, english: str) -> None:
         catalogue[english] = gone
 
 
-def lacks(rule_set: RuleSet, folder: Path, language: str) -> list[Lack]:
-    """What of a rule set is not translated into a language, in its order.
+def lacks(rule_set: RuleSet, folder: Path, language: str, more: Sequence[Shown] = ()) -> list[Lack]:
+    """What of a rule set, and of `more`, is not translated into a language, in its order.
 
     Raises:
         CatalogueError: if the catalogue is not there or cannot be read, or the language is none.
@@ -84,7 +85,7 @@ def lacks(rule_set: RuleSet, folder: Path, language: str) -> list[Lack]:
     catalogue = read(path_of(folder, language))
     translated = translations(catalogue)
     found = []
-    for english in (shown.english for shown in texts_of(rule_set)):
+    for english in dict.fromkeys(shown.english for shown in (*texts_of(rule_set), *more)):
         message = catalogue.get(english)
         if english in translated:
             wanted, got = placeholders(english), placeholders(translated[english])

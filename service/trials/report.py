@@ -111,9 +111,9 @@ def trial(
     return {
         "candidate": reference(candidate.rule_set),
         "installed": None if installed is None else reference(installed.rule_set),
-        "changes": changes,
         "errors": [asdict(one) for one in gathered(losses)],
         "summary": tally.summary(),
+        "changes": changes,
         "cases": rows,
     }
 
