@@ -17,9 +17,8 @@ from ruamel.yaml import YAML
 
 from service.ruleset.build import FILES, read_folder
 from service.ruleset.catalogue import Source
-from service.ruleset.content_hash import content_hash
 from service.ruleset.own_cases import read_cases
-from service.ruleset.source import Document
+from service.ruleset.source import Document, read_document
 from service.trials.overlay import named_by
 from service.trials.sections import CASES
 
@@ -90,9 +89,8 @@ def _fill(
     for name in FILES:
         _rewrite(folder / f"{name}.yaml", base.documents[name].data, documents[name].data)
     _write_cases(base, own_cases, folder)
-    written = {name: one.data for name, one in read_folder(folder).items()}
-    if content_hash(written) != content_hash({name: one.data for name, one in documents.items()}):
-        raise CannotWrite(f"{folder.name}: would not read the same; nothing was written")
+    for name, one in read_folder(folder).items():
+        _refuse_other(folder / f"{name}.yaml", one.data, documents[name].data)
 
 
 def _copy(source: Path, target: Path) -> None:
@@ -119,6 +117,13 @@ def _write_cases(base: Source, own: Sequence[Document], folder: Path) -> None:
             path = path.with_name(f"{stem}-{number}.yaml")
         path.parent.mkdir(exist_ok=True)
         path.write_text(_text(one.data), encoding="utf-8")
+        written = read_document(path, f"{folder.name}/{CASES}/{path.name}")
+        _refuse_other(path, written.data, one.data)
+
+
+def _refuse_other(path: Path, written: Any, wanted: Any) -> None:
+    if not _same(written, wanted):
+        raise CannotWrite(f"{path.name}: would not read the same; nothing was written")
 
 
 def _rewrite(path: Path, was: Any, now: Any) -> None:
@@ -177,4 +182,5 @@ def _yaml() -> YAML:
     yaml.width = 1_000_000
     yaml.indent(mapping=2, sequence=4, offset=2)
     yaml.brace_single_entry_mapping_in_flow_sequence = True
+    yaml.representer.ignore_aliases = lambda _: True
     return yaml
