@@ -160,3 +160,25 @@ def test_what_is_wrong_in_many_places_is_told_in_some(raw: bytes) -> None:
     found = shape_issues(parse_document(raw, "r.yaml"), "rules")
     assert 0 < len(found) <= MOST_ISSUES
     assert all(len(one.message) < 300 and one.advice for one in found)
+
+
+# SemVer 2.0.0, clauses 2, 9 and 10; numbers by date with a nought before stay allowed.
+VERSIONS = ("1.4.0", "1.4.0+kitchen.1", "1.4.0-rc.1+001.a-b", "1.0.0--", "2026.01.05", "1.0.0-0a.b")
+NO_VERSIONS = (
+    "1.4",
+    "v1.4.0",
+    "1.4.0+",
+    "1.4.0-",
+    "1.4.0-01",
+    "1.4.0+a..b",
+    "1.4.0+a+b",
+    "1.4.0-ä",
+)
+
+
+@pytest.mark.parametrize("version", [*VERSIONS, *NO_VERSIONS])
+def test_a_version_may_have_a_mark_of_its_own(version: str) -> None:
+    found = issues([Edit("rule-set", "version: 1.0.0", f"version: '{version}'")])
+    assert [one.advice for one in found] == [
+        "Give a version by SemVer 2.0.0 such as 1.0.2, 1.1.0-rc.1 or 1.0.2+kitchen.1."
+    ] * (version in NO_VERSIONS)

@@ -9,8 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from service.commands.main import main
+from service.record.written import language, languages
 from service.ruleset.catalogue import bundled_rules, load_rule_set
-from service.texts import path_of, texts_in, texts_of
+from service.texts import Translated, path_of, texts_in, texts_of
 
 RIG = Path(__file__).parents[1] / "ruleset" / "rig"
 
@@ -134,8 +135,8 @@ def test_bundled_catalogues_are_up_to_date(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_done_is_said(folder: Path, tmp_path: Path) -> None:
-    for language in ("en", "german", "../x", "DE"):
-        result = translate(folder, language)
+    for code in ("en", "german", "../x", "DE"):
+        result = translate(folder, code)
         assert result.exit_code == 2
         assert "no language to translate into" in result.output
     path = path_of(folder, "de")
@@ -144,3 +145,26 @@ def test_what_cannot_be_done_is_said(folder: Path, tmp_path: Path) -> None:
     assert translate(folder, "de").exit_code == 2
     assert path.read_bytes() == b"broken"
     assert translate(tmp_path / "rig" / "translations", "de").exit_code == 2
+
+
+def test_in_a_third_language_the_words_of_the_record_are_among_them(
+    folder: Path,
+) -> None:
+    """One file has all that a record needs, and the record takes both from there."""
+    translate(folder, "fr")
+    path = path_of(folder, "fr")
+    text = path.read_text(encoding="utf-8")
+    assert '#. service record\nmsgid "Service record"\nmsgstr ""\n' in text
+    assert translate(folder, "fr", "--check").output.count("missing: Service record (") == 1
+    text = text.replace(
+        'msgid "Service record"\nmsgstr ""', 'msgid "Service record"\nmsgstr "Fiche"'
+    )
+    path.write_text(text, encoding="utf-8")
+    assert "missing: Service record (" not in translate(folder, "fr", "--check").output
+    assert languages(folder) == ("en", "de", "fr")
+    assert language("fr", folder).say("Service record") == Translated("Fiche", "fr")
+    assert language("fr", folder).say("Equipment") == Translated("Equipment", "en")
+    # Those that come with the service stand.
+    translate(folder, "de")
+    assert "service record" not in path_of(folder, "de").read_text(encoding="utf-8")
+    assert language("de", folder).say("Service record").lang == "de"

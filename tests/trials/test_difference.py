@@ -13,7 +13,7 @@ from service.ruleset.build import build
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
 from service.ruleset.own_cases import read_cases
-from service.trials.difference import Loss, difference, gathered, losses_of_case, weakened
+from service.trials.difference import Loss, difference, gathered, in_words, losses_of_case, weakened
 from service.trials.overlay import overlay
 from service.trials.report import trial
 
@@ -233,3 +233,64 @@ def test_one_mistake_is_one_error_with_all_its_places() -> None:
 def test_more_precautions_are_no_loss(changed: Callable[[Any], RuleSet], dryer: RuleSet) -> None:
     more = changed({"always": ["local-codes", "unplug-first"]})
     assert list(weakened(dryer, more)) == []
+
+
+def finding(outcome: str, probability: float, reading: int = 0) -> dict[str, Any]:
+    return {
+        "reading": reading,
+        "check": "door-switch",
+        "outcome": outcome,
+        "probability": probability,
+    }
+
+
+def test_a_finding_of_another_outcome_or_probability_is_shown(dryer: RuleSet) -> None:
+    before = assessment(
+        *INSIDE, findings=[finding("closed", 0.9), finding("open", 0.8, 1), finding("open", 1, 2)]
+    )
+    after = assessment(
+        *INSIDE,
+        findings=[
+            finding("inconclusive", 0.9),
+            finding("open", 0.8004, 1),
+            finding("open", 0.7, 2),
+        ],
+    )
+    found = difference(dryer, before, after)
+    assert found == {
+        "findings": [
+            {
+                "reading": 0,
+                "check": "door-switch",
+                "outcome": {"installed": "closed", "candidate": "inconclusive"},
+                "probability": {"installed": 0.9, "candidate": 0.9},
+            },
+            {
+                "reading": 2,
+                "check": "door-switch",
+                "outcome": {"installed": "open", "candidate": "open"},
+                "probability": {"installed": 1, "candidate": 0.7},
+            },
+        ]
+    }
+    assert in_words(found["findings"]) == (
+        "door-switch closed (0.900) -> inconclusive (0.900), "
+        "door-switch open (1.000) -> open (0.700)"
+    )
+    assert difference(dryer, before, before) == {}
+    # A decision of the log has none of this form.
+    assert difference(dryer, assessment(*INSIDE), after) == {}
+
+
+def test_a_moved_limit_shows_in_the_finding(
+    changed: Callable[[Any], RuleSet], dryer: RuleSet
+) -> None:
+    shorted = {"outcomes": {"shorted": {"below": {"value": 2}}}}
+    candidate = changed({"scales": {"to-chassis": {"resistance": shorted}}})
+    reading = {"check": "heating-element-to-chassis", "value": 2.01, "unit": "MOhm"}
+    given = {"symptom": "no-heat", "confirmed": ["supply-disconnected"], "readings": [reading]}
+    answer = trial([{"given": given, "expect": {}}], judge(candidate), judge(dryer))
+    assert answer["summary"]["differences"]["findings"] == 1
+    ((found,),) = (one["difference"]["findings"] for one in answer["cases"])
+    assert found["check"] == "heating-element-to-chassis"
+    assert found["probability"]["candidate"] < found["probability"]["installed"]
