@@ -17,7 +17,11 @@ from tests.ruleset.lint_examples import EXAMPLES, Example
 from tests.ruleset.rigged import issues
 
 RULESET = Path(service.ruleset.__file__).parent
-SOURCES = [*sorted(RULESET.rglob("*.py")), RULESET.parent / "running" / "acceptance.py"]
+SOURCES = [
+    *sorted(RULESET.rglob("*.py")),
+    RULESET.parent / "running" / "acceptance.py",
+    RULESET.parent / "commands" / "authoring.py",
+]
 
 
 def test_the_rig_itself_has_nothing_wrong() -> None:

@@ -172,8 +172,9 @@ def test_what_is_no_plain_data_is_refused_with_its_place(
 
 
 def test_every_code_of_files_has_an_example() -> None:
-    # No place in any file: below, and for a reload in tests/trials/test_acceptance.py.
-    whole = {"no-rule-set", "equipment-taken", "unreadable", "case-not-met"}
+    # No place in any file: below, for a reload in tests/trials/test_acceptance.py, and for changes
+    # to an installed rule set in tests/api/test_changes_cli.py.
+    whole = {"no-rule-set", "equipment-taken", "unreadable", "case-not-met", "changes"}
     assert EXAMPLES.keys() | whole == codes.FILES.keys()
 
 
