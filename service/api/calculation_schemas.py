@@ -10,9 +10,9 @@ from typing import Any
 import marshmallow as ma
 from marshmallow import fields
 
+from service.api.answer_fields import each, flag, number, one_of, string, strings
 from service.api.fields import AnswerSchema, Choice, Number, StrictSchema
 from service.api.request_schemas import QuantitySchema, described
-from service.api.response_schemas import each, flag, number, one_of, string, strings
 from service.documents import shown
 from service.physics.calculations import CALCULATIONS
 from service.physics.forms.inputs import ChoiceInput, Input, NumberInput

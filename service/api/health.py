@@ -7,13 +7,14 @@ import logging
 import marshmallow as ma
 from flask import Response
 
+from service.api.answer_fields import each, one, one_of, string
 from service.api.cases import assess_case
 from service.api.fields import AnswerSchema
 from service.api.installed import installed, last_reload
 from service.api.observing import failed
 from service.api.openapi import ServiceBlueprint
 from service.api.request_schemas import described
-from service.api.response_schemas import RuleSetReferenceSchema, each, one, one_of, string
+from service.api.response_schemas import RuleSetReferenceSchema
 from service.api.responses import json_response
 from service.documents import shown
 from service.problems import NOT_FOUND, NOT_READY, PROBLEM_TYPES, Problem

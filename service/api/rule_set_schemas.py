@@ -4,18 +4,10 @@ from __future__ import annotations
 
 from marshmallow import fields
 
+from service.api.answer_fields import each, flag, number, one_of, string, strings
 from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
-from service.api.response_schemas import (
-    ReadingConditionSchema,
-    RuleSetReferenceSchema,
-    each,
-    flag,
-    number,
-    one_of,
-    string,
-    strings,
-)
+from service.api.response_schemas import ReadingConditionSchema, RuleSetReferenceSchema
 
 
 class RuleSetSummarySchema(RuleSetReferenceSchema):

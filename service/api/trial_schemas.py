@@ -7,17 +7,12 @@ from typing import Any
 import marshmallow as ma
 from marshmallow import fields
 
+from service.api.answer_fields import each, flag, one_of, string
 from service.api.batch_schemas import ComparedSchema, EitherAssessment, counts
 from service.api.errors import ProblemSchema
 from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
-from service.api.response_schemas import (
-    RuleSetReferenceSchema,
-    each,
-    flag,
-    one_of,
-    string,
-)
+from service.api.response_schemas import RuleSetReferenceSchema
 
 
 class OverlaySchema(ma.Schema):

@@ -29,8 +29,8 @@ TO_DO = frozenset({MISSING, INVALID, UNDECIDED})
 
 _NO_REPAIR = Reason(
     "no-repair-named",
-    "`repairs` is empty, which is right if nothing was repaired; otherwise name what was, or no "
-    "repaired part is proven, and readings from before the repair count as taken after it",
+    "No repair has been named, which is right if nothing was repaired; otherwise name what was, or "
+    "no repaired part is proven, and readings from before the repair count as taken after it",
 )
 
 
