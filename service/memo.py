@@ -10,6 +10,13 @@ K = TypeVar("K", bound=Hashable)
 V = TypeVar("V")
 
 
+class _None:
+    """What stands for a value that is not there."""
+
+
+_NONE = _None()
+
+
 class CacheInfo(NamedTuple):
     """How often something was there, how often not, and how much is kept."""
 
@@ -38,10 +45,11 @@ class Memo(Generic[K, V]):
         missing: dict[K, list[int]] = {}
         with self._lock:
             for place, key in enumerate(keys):
-                if key in self._kept:
-                    found[place] = self._kept[key] = self._kept.pop(key)
-                else:
+                value = self._kept.pop(key, _NONE)  # looked up once: a key may be large
+                if isinstance(value, _None):
                     missing.setdefault(key, []).append(place)
+                else:
+                    found[place] = self._kept[key] = value
             self._misses += len(missing)
             self._hits += len(keys) - len(missing)
         if missing:

@@ -24,8 +24,9 @@ AssessAll = Callable[[Sequence[Any]], Sequence[Found]]
 Result = dict[str, Any]
 """What became of one case, as it is answered: with an assessment or a problem, never both."""
 
-# So many cases are worked on together; the first ones fewer, so that an answer soon comes.
-TOGETHER = 64
+# So many cases are worked on together; the first ones fewer, so that an answer soon comes. What
+# many more leave lying about does not fit the cache, which costs more than it saves.
+TOGETHER = 16
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +39,9 @@ class Form:
     brief: bool = False
 
 
-def at_a_time(items: Iterable[Item], whole: Callable[[], bool]) -> Iterator[list[Item]]:
+def at_a_time(
+    items: Iterable[Item], whole: Callable[[], bool] = lambda: True
+) -> Iterator[list[Item]]:
     """The cases in groups of one, two, four and so on; one by one as long as they are being sent.
 
     whole: whether all have come. A client may wait for an answer before it sends more.

@@ -19,7 +19,7 @@ from service.api.cases import assess_documents
 from service.batch.items import Item, from_documents, from_lines
 from service.batch.kept import CannotGoOn, Kept, Lines, check_target, drop, lines_of
 from service.batch.ordered import Pending, Processes, ordered
-from service.batch.run import Form, Tally, assess_item, assess_items
+from service.batch.run import Form, Tally, assess_item, assess_items, at_a_time
 from service.batch.table import from_table
 from service.documents import MAX_BODY_BYTES, parse_json_array
 from service.problems import INTERNAL_ERROR, Problem
@@ -74,7 +74,7 @@ def work(piece: Piece) -> Worked:
         return CannotGoOn(other)
     form = Form(brief=piece.job.brief)
     assess = partial(assess_documents, catalogue, brief=form.brief)
-    return lines_of(assess_items([piece.items], assess, form))
+    return lines_of(assess_items(at_a_time(piece.items), assess, form))
 
 
 def _other(job: Job, catalogue: Catalogue) -> str | None:

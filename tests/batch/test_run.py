@@ -137,10 +137,10 @@ def test_brief_results_keep_what_was_decided(assess: Any) -> None:
 
 def test_what_is_sent_whole_is_worked_on_in_ever_larger_groups() -> None:
     items = list(from_documents([{}] * 300))
-    groups = list(at_a_time(iter(items), lambda: True))
+    groups = list(at_a_time(iter(items)))
     assert [one for group in groups for one in group] == items
     sizes = [len(group) for group in groups]
-    assert sizes[:7] == [1, 2, 4, 8, 16, 32, TOGETHER]
+    assert sizes[:7] == [1, 2, 4, 8, 16, TOGETHER, TOGETHER]
     assert max(sizes) == TOGETHER
 
 
@@ -165,7 +165,7 @@ def test_what_came_before_the_body_broke_off_is_not_lost() -> None:
         yield from from_documents([{}] * 5)
         raise OSError("broke off")
 
-    groups = at_a_time(broken(), lambda: True)
+    groups = at_a_time(broken())
     assert [len(next(groups)) for _ in range(3)] == [1, 2, 2]
     with pytest.raises(OSError, match="broke off"):
         next(groups)
