@@ -197,7 +197,7 @@ def test_an_accuracy_that_no_meter_has_is_refused(oven: RuleSet, key: str) -> No
 def test_leads_that_are_no_leads_are_refused(oven: RuleSet) -> None:
     meter = {"resistance": {"lead_resistance": {"value": 50, "unit": "Ohm"}}}
     reading = {"check": "monitor-switch-door-open", "value": 30, "unit": "Ohm"}
-    with pytest.raises(CaseError, match="at most 5"):
+    with pytest.raises(CaseError, match="5 Ohm or less"):
         find(oven, reading, instrument=meter)
 
 
