@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from difflib import get_close_matches
 from urllib.parse import quote
 
 import marshmallow as ma
@@ -24,6 +23,7 @@ from service.problems import (
     Problem,
     for_status,
 )
+from service.ruleset.near import near
 
 log = logging.getLogger(__name__)
 
@@ -118,8 +118,8 @@ def handle_http_exception(error: HTTPException) -> Response:
 def nothing_at(path: str) -> str:
     """What to say of an address where nothing is."""
     fixed = [one.rule for one in current_app.url_map.iter_rules() if not one.arguments]
-    near = get_close_matches(path[:100], fixed, n=1)
-    hint = f"did you mean {near[0]}?" if near else "GET /openapi.json lists the paths."
+    like = near(path, fixed)
+    hint = f"did you mean {like}?" if like else "GET /openapi.json lists the paths."
     return f"There is nothing at {shown(path)}; {hint}"
 
 

@@ -11,9 +11,9 @@ from service.candidates import changed, judge
 from service.diagnosis.assessment import Reasoner
 from service.graph.follow import follow
 from service.graph.tree import Tree
-from service.problems import Problem
+from service.problems import Problem, sentence
 from service.ruleset.catalogue import Catalogue, Source, load_source, rule_set_folders
-from service.ruleset.near import sentence, unknown
+from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.shape import shape_issues
 from service.ruleset.source import Document, Issue, RuleSetError, parse_document

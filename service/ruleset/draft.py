@@ -8,10 +8,11 @@ from difflib import get_close_matches
 from typing import Any
 
 from service.physics.units import UnitError, to_si
+from service.problems import sentence
 from service.ruleset.compose import Path_
 from service.ruleset.header import NameplateField
 from service.ruleset.model import GROUPS_INSIDE, UNLISTED_FAULT
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 from service.ruleset.source import Document, Issue, RuleSetError
 
 Table = dict[str, tuple[Path_, dict[str, Any]]]

@@ -6,8 +6,6 @@ import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-from service.problems import sentence as sentence
-
 _LONGEST = 60  # no id is longer; what is typed may be
 _LISTED = 16
 _FEW = 4

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 from typing import Any
 
 from service.ruleset import model as m
 from service.ruleset.compose import Path_
 from service.ruleset.draft import SUM_TOLERANCE, Draft
+from service.ruleset.near import near
 
 
 class FaultReader(Draft):
@@ -77,8 +77,8 @@ class FaultReader(Draft):
         listed = tuple(raw.get(key, ()))
         for index, part in enumerate(listed):
             if part not in self.raw_parts:
-                near = get_close_matches(part, sorted(self.raw_parts), n=1)
-                advice = f"Did you mean {near[0]!r}? If not, add" if near else "Add"
+                like = near(part, self.raw_parts)
+                advice = "Add" if like is None else f"Did you mean {like!r}? If not, add"
                 self.fail(
                     "faults",
                     (*path, key, index),

@@ -6,11 +6,12 @@ from collections.abc import Collection, Mapping
 from typing import Any
 
 from service.physics.units import UnitError
+from service.problems import sentence
 from service.ruleset import model as m
 from service.ruleset.compose import Path_
 from service.ruleset.conditions import ConditionError, branches
 from service.ruleset.draft import Draft
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 
 
 class RuleReader(Draft):

@@ -17,8 +17,9 @@ from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 from jsonschema.validators import extend
 
+from service.problems import sentence
 from service.ruleset.compose import Path_
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 from service.ruleset.source import Document, Issue
 
 SCHEMAS = Path(__file__).parent / "schemas"

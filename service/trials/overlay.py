@@ -16,9 +16,9 @@ from typing import Any
 import jsonpatch
 import jsonpointer
 
-from service.problems import invalid_request, pointer
+from service.problems import invalid_request, pointer, sentence
 from service.ruleset.compose import Path_
-from service.ruleset.near import hint, near, sentence
+from service.ruleset.near import hint, near
 from service.ruleset.source import Document, Issue
 from service.trials.sections import SECTIONS, file_of
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from service.problems import sentence
 from service.ruleset.build import FILES
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 from service.ruleset.shape import keys
 from service.ruleset.source import Document, Issue, RuleSetError
 

@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping
 from itertools import pairwise
 
 from service.physics.calculations import CALCULATIONS, evaluate
+from service.problems import sentence
 from service.ruleset.limits import limit_edge
 from service.ruleset.lints.found import Found, Lint
 from service.ruleset.model import Limit, Measure, RuleSet
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 
 # What a finding is called that is none of a check's outcomes.
 RESERVED = ("inconclusive", "invalid")

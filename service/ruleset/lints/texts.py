@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 
+from service.problems import sentence
 from service.ruleset.lints.found import Found, Lint
 from service.ruleset.model import RuleSet
-from service.ruleset.near import hint, sentence
+from service.ruleset.near import hint
 
 # Figures that texts may name in braces; `service.diagnosis.precautions.figures` works them out.
 FIGURES = frozenset({"wait", "energy", "charge", "peak"})
