@@ -137,10 +137,11 @@ def _read(req: Request, announced: int | None, most: int) -> bytes:
 
 def require_media_type(taken: Sequence[str], req: Request = request) -> str:
     """The media type of the body, which must be one of these. Raises Problem."""
-    if req.content_type in taken and "HTTP_CONTENT_ENCODING" not in req.environ:
-        return str(req.content_type)
+    said = req.content_type
+    if said in taken and "HTTP_CONTENT_ENCODING" not in req.environ:
+        return str(said)
     if req.mimetype not in taken:
-        got = shown(req.content_type) if req.content_type else "none"
+        got = shown(said) if said else "none"
         wanted = " or ".join(taken)
         detail = f"Content-Type must be {wanted}, not {got}."
         if req.mimetype == "application/x-www-form-urlencoded":

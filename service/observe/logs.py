@@ -160,10 +160,12 @@ def _escaped(text: str) -> str:
 
 
 def _encoded(line: Mapping[str, Any]) -> str:
-    with suppress(TypeError):  # half of a surrogate pair
+    try:
         raw = orjson.dumps(line, default=str)
-        if raw.isascii():
-            return raw.decode()
+    except TypeError:  # half of a surrogate pair
+        raw = b"\xff"
+    if raw.isascii():
+        return raw.decode()
     return json.dumps(line, default=str, separators=(",", ":"))
 
 

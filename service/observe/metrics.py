@@ -96,10 +96,9 @@ _batch_case = memoised(_batch_cases.labels)
 
 
 def request(route: str, method: str, status: int, seconds: float) -> None:
-    """Count a request that was answered, and what the caches did meanwhile."""
+    """Count a request that was answered."""
     _request(route, known_method(method), status).inc()
     _duration(route).observe(seconds)
-    _count_caches()
 
 
 def refused(kind: str, status: int) -> None:
@@ -189,15 +188,18 @@ _counting = Lock()
 
 
 def cache(name: str, info: Info) -> None:
-    """Have a cache counted; the name again takes the place of the one before.
-
-    info: is asked after each request, so it is to cost next to nothing (as `lru_cache.cache_info`).
-    """
+    """Have a cache counted; the name again takes the place of the one before."""
+    count_caches()
     _caches[name] = _Cache(name, info)
 
 
-def _count_caches() -> None:
-    # Who finds another thread at it leaves it to that, or to the next request.
+def count_caches() -> None:
+    """Count what the caches have done since they were last counted.
+
+    To be called now and then, and before a process ends: after each request it would cost as much
+    as all else that is counted of one.
+    """
+    # Who finds another thread at it leaves it to that.
     if _caches and _counting.acquire(blocking=False):
         try:
             for one in tuple(_caches.values()):
@@ -239,7 +241,7 @@ def exposition(references: Iterable[Mapping[str, str]], accept: str) -> tuple[by
 
     references: `describe.reference` of each installed rule set. accept: the Accept header.
     """
-    _count_caches()
+    count_caches()
     registry = CollectorRegistry()
     if ValueClass._multiprocess:
         MultiProcessCollector(registry)  # type: ignore[no-untyped-call]

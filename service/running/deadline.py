@@ -10,8 +10,7 @@ from __future__ import annotations
 import socket
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from typing import Any
 
 TICKS = 10  # looks per time limit
@@ -26,16 +25,10 @@ class ReadDeadline:
         self._lock = threading.Lock()
         threading.Thread(target=self._watch, name="read-deadline", daemon=True).start()
 
-    @contextmanager
-    def over(self, connection: socket.socket) -> Iterator[None]:
+    def begin(self, connection: socket.socket) -> None:
         """Give a client this long, from now on, to have its request read."""
         with self._lock:
             self._watched[id(connection)] = (connection, time.monotonic() + self._seconds)
-        try:
-            yield
-        finally:
-            with self._lock:
-                self._watched.pop(id(connection), None)
 
     def renew(self, connection: Any) -> None:
         """Give a client its time anew, since what it sends goes on coming."""
@@ -44,7 +37,7 @@ class ReadDeadline:
                 self._watched[id(connection)] = (connection, time.monotonic() + self._seconds)
 
     def received(self, connection: Any) -> None:
-        """Let a client be: its request is there."""
+        """Let a client be: its request is there, or is over."""
         with self._lock:
             self._watched.pop(id(connection), None)
 

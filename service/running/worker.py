@@ -41,6 +41,8 @@ from service.running.deadline import ReadDeadline, install
 from service.running.successor import successor
 from service.settings import Settings
 
+_NOTICE = 0.5  # s between what a worker does beside its requests
+
 
 class ProblemWorker(ThreadWorker):
     """A threaded worker that answers what is not HTTP as the app answers what is.
@@ -56,6 +58,7 @@ class ProblemWorker(ThreadWorker):
         super().__init__(*args, **options)
         self._successor = successor(self.app.wsgi()) if self.cfg.preload_app else None
         self._ending = False
+        self._next_notice = 0.0
 
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
@@ -67,8 +70,16 @@ class ProblemWorker(ThreadWorker):
         super().init_process()
 
     def notify(self) -> None:
-        """Tell the master that this worker lives, about once a second, and hear its news."""
+        """Tell the master that this worker lives, about once a second, and hear its news.
+
+        Is called far more often than that under load.
+        """
+        now = time.monotonic()
+        if now < self._next_notice:
+            return
+        self._next_notice = now + _NOTICE
         super().notify()
+        metrics.count_caches()
         if self._successor is not None and self._successor.due():
             self._successor.take_over(otherwise=self._leave)
         if self.alive and self._is_stuck():
@@ -79,6 +90,7 @@ class ProblemWorker(ThreadWorker):
     def run(self) -> None:
         """Serve until told to end."""
         super().run()
+        metrics.count_caches()
         if self._is_stuck():
             # The end of a process waits for its threads.
             os._exit(os.EX_SOFTWARE)
@@ -153,8 +165,11 @@ class ProblemWorker(ThreadWorker):
 
     def handle(self, conn: Any) -> Any:
         """Read and answer one request, within the time that the client has to send it."""
-        with self._deadline.over(conn.sock):
+        self._deadline.begin(conn.sock)
+        try:
             return super().handle(conn)
+        finally:
+            self._deadline.received(conn.sock)
 
     def handle_request(self, req: Any, conn: Any) -> Any:
         """Answer a request, whose chunks are handed on as they come."""

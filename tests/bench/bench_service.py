@@ -4,7 +4,8 @@ python tests/bench/bench_service.py [SECONDS] [CONNECTIONS]        (a script, no
 
 Both run under gunicorn with 2 workers of 16 threads: the service as it is started by hand, the
 echo with nothing else. The echo reads the JSON of the same body and writes it again. Each round
-measures one and then the other, so that what else the machine does meets both. "Work" is the
+measures one and then the other, and rounds are short and many, so that what else the machine does
+meets both. "Work" is the
 processor time of the server for a request, which what else the machine does hardly changes. Rows:
 
 distinct      2,000 cases of which no two are alike, again and again
@@ -35,7 +36,7 @@ from typing import NamedTuple
 from tests.bench.make_cases import alike, distinct, repeated
 
 ROOT = Path(__file__).resolve().parents[2]
-ROUNDS = 9
+ROUNDS = 30
 TICK = os.sysconf("SC_CLK_TCK")  # a second
 CASES = 2000
 WARMING = 45  # s
@@ -147,7 +148,7 @@ def compare(service: Server, echo: Server, cases: Path, seconds: int, connection
 
 
 def main() -> None:
-    seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 1
     connections = int(sys.argv[2]) if len(sys.argv) > 2 else 8
     echo_command = (
         *("gunicorn", "-k", "gthread", "--threads", "16", "-w", "2", "--keep-alive", "5"),
