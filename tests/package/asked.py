@@ -6,8 +6,10 @@
 import http.client
 import json
 import os
+import re
 import sys
 import time
+import zlib
 from urllib.parse import urlsplit
 
 TOKEN = os.environ["TOKEN"]
@@ -33,16 +35,28 @@ class Service:
         self.host = urlsplit(address).netloc
 
     def ask(
-        self, method: str, path: str, body: bytes = b"", media: str = "", token: str = TOKEN
+        self,
+        method: str,
+        path: str,
+        body: bytes = b"",
+        media: str = "",
+        token: str = TOKEN,
+        accept: str = "*/*",
     ) -> tuple[int, bytes]:
         """The status and the body of the answer."""
         connection = http.client.HTTPConnection(self.host, timeout=100)
-        headers = {"traceparent": TRACE, "Authorization": f"Bearer {token}"}
+        headers = {"traceparent": TRACE, "Authorization": f"Bearer {token}", "Accept": accept}
         if media:
             headers["Content-Type"] = media
         connection.request(method, path, body or None, headers)
         answer = connection.getresponse()
         return answer.status, answer.read()
+
+
+def unpacked(pdf: bytes) -> bytes:
+    """What stands in the streams of a PDF, fonts' names among it (ISO 32000-2, 7.5.7)."""
+    streams = re.findall(rb"/FlateDecode.*?stream\r?\n(.*?)endstream", pdf, re.DOTALL)
+    return b"".join(zlib.decompressobj().decompress(one) for one in streams)
 
 
 def main() -> None:
@@ -62,6 +76,12 @@ def main() -> None:
     status, body = service.ask("POST", "/v1/assessments", case, "application/json")
     assert status == 200, body
     assert json.loads(body)["verdict"]["fault"] == "transformer-secondary-open"
+    status, body = service.ask(
+        "POST", "/v1/assessments", case, "application/json", accept="application/pdf"
+    )
+    assert status == 200, body
+    assert body.startswith(b"%PDF-"), body[:100]
+    assert b"DejaVu" in unpacked(body), "no font of the image is in it"
     lines = b"\n".join([case] * 20)
     status, body = service.ask("POST", "/v1/assessments/batch", lines, "application/x-ndjson")
     assert status == 200, body
@@ -76,7 +96,9 @@ def main() -> None:
     )
     assert status == 413, body
     assert json.loads(body)["instance"] == "/v1/assessments"
-    print("  a case, a batch, a candidate, and a body that is too large: answered")
+    print(
+        "  a case, its record as PDF, a batch, a candidate, and a body that is too large: answered"
+    )
 
 
 main()
