@@ -57,7 +57,8 @@ class ProblemWorker(ThreadWorker):
         """Made in the master, right before the fork: with the rule sets that it has then."""
         super().__init__(*args, **options)
         self._successor = successor(self.app.wsgi()) if self.cfg.preload_app else None
-        self._ending = False
+        self._ending = self._door_closed = False
+        self._busy = 0  # threads that have a request, and requests that wait for one
         self._next_notice = 0.0
 
     def init_process(self) -> None:
@@ -116,27 +117,37 @@ class ProblemWorker(ThreadWorker):
     def set_accept_enabled(self, enabled: bool) -> None:
         """Begin or stop to accept; before the end all that has come to the door is let in.
 
-        What is left waiting would be reset. A worker that ends alone leaves it to the others.
+        What is left waiting would be reset. A worker that ends alone leaves it to the others, and
+        so does one whose threads all have something to do.
         """
-        if self._ending and not enabled and self._accepting:
+        if self._ending and not enabled and not self._door_closed:
+            self._door_closed = True
             for listener in self.sockets:
                 before = -1
                 while before < self.nr_conns:
                     before = self.nr_conns
                     self.accept(listener)
-        super().set_accept_enabled(enabled)
+        super().set_accept_enabled(enabled and self._busy < self.cfg.threads)
 
     def enqueue_req(self, conn: Any) -> None:
         """Give a request to a thread, once it is there."""
         read_ahead = conn.parser is not None and conn.parser.unreader.buf.getvalue()
         if read_ahead or self.cfg.is_ssl or has_come(conn.sock):
             conn.data_ready = True
+            self._busy += 1
             super().enqueue_req(conn)
+            if self._busy >= self.cfg.threads:
+                super().set_accept_enabled(False)  # until the next look, see there
             return
         conn.timeout = time.monotonic() + self._read_seconds
         self.pending_conns.append(conn)
         arrived = partial(self.on_pending_socket_readable, conn)
         self.poller.register(conn.sock, selectors.EVENT_READ, arrived)
+
+    def finish_request(self, conn: Any, fs: Any) -> None:
+        """A thread has done with a request."""
+        self._busy -= 1
+        super().finish_request(conn, fs)
 
     def on_pending_socket_readable(self, conn: Any, client: Any) -> None:
         """More of a request has come."""

@@ -130,6 +130,24 @@ def kill_a_worker() -> float:
     return float(seconds)
 
 
+def fill_the_threads() -> int:
+    """Batches under way in all threads but one, of two workers with 16 each; how many those are.
+
+    The system hands most new connections to one worker. That leaves them to the other once each of
+    its threads has one, or they would wait there for the end of a batch.
+    """
+    with service() as running, ExitStack() as held:
+        assert len(running.workers()) == 2
+        batches = [Lines(running.port) for _ in range(31)]
+        for one in batches:
+            held.callback(one.close)
+            assert one.ask()["assessment"]
+        assert running.get("/healthz")
+        for one in batches:
+            assert one.end()["summary"]["complete"] is True
+    return len(batches)
+
+
 def _answers_anew(running: Running, spared: int, begun: float) -> float | None:
     """How long it took until a worker answers that was not there before."""
     one = Lines(running.port)

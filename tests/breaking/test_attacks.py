@@ -27,6 +27,10 @@ def test_the_end_under_load_loses_no_request() -> None:
     print(f"SIGTERM under load: {attacks.end_under_load()}")
 
 
+def test_a_worker_without_a_free_thread_leaves_new_clients_to_the_other() -> None:
+    assert attacks.fill_the_threads() == 31
+
+
 def test_a_killed_worker_loses_only_what_it_held() -> None:
     print(f"another worker answers {attacks.kill_a_worker():.2f} s after SIGKILL")
 
