@@ -67,9 +67,27 @@ def effective_confirmations(rule_set: RuleSet, case: Case) -> frozenset[str]:
 
     A cover that is back on, with the supply reconnected, takes back "disconnected" and
     "discharged". So does a live check that has been read, as long as what was confirmed for it
-    alone is still there: the plug may still be in.
+    alone is still there: the plug may still be in. And who says "discharged" and not "disconnected"
+    may have discharged what was charged again.
     """
-    return frozenset(one for one in case.confirmed if withdrawn(rule_set, case, one) is None)
+    given = frozenset(case.confirmed)
+    return frozenset(
+        one
+        for one in given
+        if rests_on(rule_set, one) <= given and withdrawn(rule_set, case, one) is None
+    )
+
+
+@lru_cache(maxsize=256)
+def rests_on(rule_set: RuleSet, confirmation: str) -> frozenset[str]:
+    """What is to be confirmed beside a confirmation for it to count: its step comes after that."""
+    return frozenset(
+        one
+        for step in rule_set.preparations.values()
+        if step.confirms == confirmation
+        for one in step.precautions
+        if rule_set.precautions[one].confirm
+    )
 
 
 def withdrawn(rule_set: RuleSet, case: Case, one: str) -> str | None:

@@ -37,7 +37,8 @@ BEFORE_THE_REPAIR = "taken before the repair: it tells what was wrong then"
 STANDS_INSTEAD = "stands instead of the earlier reading of this check"
 METER_ASSUMED = "accuracy not given: the rule set's default instrument is assumed"
 ABOVE_EVERY_LIMIT = "over range: taken as above every limit"
-NOTES = (BEFORE_THE_REPAIR, STANDS_INSTEAD, METER_ASSUMED, ABOVE_EVERY_LIMIT)
+UNCONFIRMED = "read without what is to be confirmed before it, as far as this case tells"
+NOTES = (BEFORE_THE_REPAIR, STANDS_INSTEAD, METER_ASSUMED, ABOVE_EVERY_LIMIT, UNCONFIRMED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,8 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
         last = latest[reading.check, reading.stage]
         superseded, again = last != reading.index, len(earlier) > 1
         unsaid = reading.unstated if case.phase == VERIFY else ()
-        if not (again or superseded or reading.past or reading.violated or unsaid):
+        bare = _unconfirmed(rule_set, case, rule_set.checks[reading.check])
+        if not (again or superseded or reading.past or reading.violated or unsaid or bare):
             found.append(finding)
             continue
         repeats = sum(one.outcome == finding.outcome for one in earlier[:-1])
@@ -159,8 +161,24 @@ def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
         if unsaid and not (superseded or reading.past):
             listed = ", ".join(unsaid)
             notes.append(f"proves nothing until its conditions are stated with it: {listed}")
+        if bare and not reading.past:
+            notes.append(UNCONFIRMED)
         found.append(replace(finding, superseded=superseded, repeats=repeats, notes=tuple(notes)))
     return tuple(found)
+
+
+def _unconfirmed(rule_set: RuleSet, case: Case, check: Check) -> bool:
+    """Whether a check on dead equipment was read and nothing tells that it was made dead.
+
+    It counts all the same: what was read is true. Once the equipment is closed up again, what was
+    confirmed before is rightly gone.
+    """
+    access = rule_set.access[check.access]
+    return not access.powered and any(
+        one not in case.confirmed
+        and not any(by in case.confirmed for by in rule_set.precautions[one].withdrawn_by)
+        for one in access.requires
+    )
 
 
 def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:

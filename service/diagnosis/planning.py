@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.facts import effective_confirmations, withdrawn
+from service.diagnosis.facts import effective_confirmations, rests_on, withdrawn
 from service.diagnosis.findings import INCONCLUSIVE, INVALID, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
@@ -47,7 +47,10 @@ class Plan:
 def opened(rule_set: RuleSet, case: Case) -> bool:
     """Whether the equipment may stand open: said so, or read or repaired behind the cover."""
     effective = effective_confirmations(rule_set, case)
-    if any(rule_set.precautions[one].withdrawn_by for one in effective):
+    if any(
+        rule_set.precautions[one].withdrawn_by and withdrawn(rule_set, case, one) is None
+        for one in case.confirmed
+    ):
         return True
     if not effective.isdisjoint(_closing(rule_set)):
         return False
@@ -183,12 +186,15 @@ def cheapest(found: Iterable[Candidate]) -> Candidate | None:
 
 
 def withdraws(rule_set: RuleSet, case: Case, step: Preparation) -> tuple[str, ...]:
-    """The confirmations sent so far that no longer hold once a preparation is done."""
+    """The confirmations sent so far that do not hold once a preparation is done."""
     against = withdrawn(rule_set, case, step.confirms)
+    given = step.confirms in case.confirmed
     return tuple(
         one
         for one in case.confirmed
-        if one == against or step.confirms in rule_set.precautions[one].withdrawn_by
+        if one == against
+        or step.confirms in rule_set.precautions[one].withdrawn_by
+        or (not given and step.confirms in rests_on(rule_set, one))
     )
 
 

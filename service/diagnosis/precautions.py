@@ -18,6 +18,10 @@ DO_AGAIN = (
     "Confirmed earlier, but no longer valid: the equipment has been energised since, or closed up "
     "for it. Do it again, and confirm it anew."
 )
+TOO_EARLY = (
+    "Confirmed, but not what is to be done before it, so that it does not count. Do that first, "
+    "then this again."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +72,7 @@ def standing(
         text, by = fill(precaution.text, worked_out), None
         if precaution.id in case.confirmed and precaution.id not in effective:
             by = withdrawn(rule_set, case, precaution.id)
-            text += f" {DO_AGAIN}"
+            text += f" {DO_AGAIN if by else TOO_EARLY}"
         out.append(StandingPrecaution(precaution, text, precaution.id in effective, by))
     return tuple(out)
 

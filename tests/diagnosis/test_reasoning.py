@@ -12,10 +12,10 @@ from service.diagnosis.belief import Evidence, believe, history
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.facts import tokens
-from service.diagnosis.findings import find_all
+from service.diagnosis.findings import UNCONFIRMED, find_all
 from service.diagnosis.information import expected_information
 from service.diagnosis.planning import unmet
-from service.diagnosis.precautions import DO_AGAIN
+from service.diagnosis.precautions import DO_AGAIN, TOO_EARLY
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import READY, reading
 from tests.diagnosis.documents import request as case
@@ -399,6 +399,46 @@ def test_a_live_reading_takes_the_confirmations_back(reasoner: Reasoner) -> None
     assert told["local-codes"]["withdrawn_by"] is None
     anew = reasoner.assess({**document, "confirmed": READY})
     assert anew["next_check"]["kind"] == "measurement"
+
+
+def test_a_discharge_counts_only_beside_the_disconnection_that_it_is_done_under(
+    reasoner: Reasoner,
+) -> None:
+    readings = ("display=lit", "oscillation-indicator=dark", "door-latch=seated")
+    document = case("no-heat", *readings, confirmed=["capacitor-discharged"])
+    answer = reasoner.assess(document)
+    assert answer["next_check"]["id"] == "supply-disconnection"
+    assert answer["next_check"]["withdraws"] == ["capacitor-discharged"]
+    told = {one["id"]: one for one in answer["precautions"]}
+    assert told["capacitor-discharged"]["confirmed"] is False
+    assert told["capacitor-discharged"]["text"].endswith(TOO_EARLY)
+    anew = reasoner.assess({**document, "confirmed": ["supply-disconnected"]})
+    assert anew["next_check"]["id"] == "capacitor-discharge"
+    assert anew["next_check"]["withdraws"] == []
+    alone = case("no-heat", *readings, confirmed=["transformer-isolated"])
+    assert reasoner.assess(alone)["next_check"]["withdraws"] == ["transformer-isolated"]
+
+
+def test_a_discharge_that_does_not_count_still_means_that_the_equipment_may_be_open(
+    oven: RuleSet,
+) -> None:
+    document = case("no-heat", "display=lit", confirmed=["capacitor-discharged"])
+    needed = unmet(oven, read_case(oven, document), oven.checks["oscillation-indicator"])
+    assert needed[-1] == "cover-fitted"
+
+
+def test_a_reading_on_dead_equipment_that_nobody_says_was_made_dead_is_noted(
+    oven: RuleSet,
+) -> None:
+    def noted(*readings: str, **more: Any) -> list[bool]:
+        found = find_all(oven, read_case(oven, case("no-heat", *readings, **more)))
+        return [UNCONFIRMED in one.notes for one in found]
+
+    dead = ("display=lit", "diode-forward=120 kOhm")
+    assert noted(*dead, confirmed=[]) == [False, True]
+    assert noted(*dead, confirmed=["supply-disconnected"]) == [False, True]
+    assert noted(*dead, confirmed=READY) == [False, False]
+    assert noted(*dead, confirmed=["cover-fitted"]) == [False, False]  # closed up again since
 
 
 def test_too_high_a_supply_keeps_the_oven_unplugged(reasoner: Reasoner) -> None:
