@@ -19,7 +19,7 @@ from service.api.batch_schemas import EitherAssessment
 from service.api.body import StrictBodyParser
 from service.api.errors import ProblemSchema, handle_http_exception
 from service.api.example_answers import example_answers
-from service.api.fields import Items, Named, Number, QuantityOrText, Text, Variant, Yes
+from service.api.fields import Count, Items, Named, Number, QuantityOrText, Text, Variant, Yes
 from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
@@ -144,7 +144,8 @@ def create_api(app: Flask) -> ServiceApi:
         },
     )
     api = ServiceApi(app)
-    for field, kind in ((Text, "string"), (Number, "number"), (Yes, "boolean"), (Named, "object")):
+    kinds = {Text: "string", Number: "number", Count: "integer", Yes: "boolean", Named: "object"}
+    for field, kind in kinds.items():
         api.register_field(field, kind, None)
     api.register_field(Items, ma.fields.List)
     api.register_field(QuantityOrText, None, None)

@@ -35,7 +35,13 @@ ACCEPT_LANGUAGE = {
 CONTENT = {
     HTML: {"schema": {"type": "string", "description": "A service record on one page, to print."}},
     PDF: {
-        "schema": {"description": "The same as PDF/UA-1, where the service can make it."},
+        # Not without a type, as OpenAPI 3.1 would have it (4.8.14.2): to some generators of clients
+        # the whole answer would then be of no known type.
+        "schema": {
+            "type": "string",
+            "format": "binary",
+            "description": "The same as PDF/UA-1, where the service can make it.",
+        },
     },
 }
 

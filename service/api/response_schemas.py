@@ -107,6 +107,12 @@ class NextCheckSchema(AnswerSchema):
     why = string("Why this, and why now.")
     how = strings("Steps, in order.")
     expected = one(ExpectedSchema, "null for a preparation.", null=True)
+    units = strings(
+        "Units that a `value` may have, or others of the same; none where nothing is measured."
+    )
+    calculation = string(
+        "What works the reading out from `inputs`, where these may be sent instead.", null=True
+    )
     conditions = each(
         ReadingConditionSchema, "What to state in `conditions` of its reading; mostly nothing."
     )
@@ -179,6 +185,7 @@ class HypothesisSchema(AnswerSchema):
     """A fault that may be present."""
 
     fault = string("Id of the fault; `unlisted-fault` is any that the rule set does not know.")
+    title = string("The fault in words.")
     component = string("null for `unlisted-fault`.", null=True)
     probability = fraction("All hypotheses together have 1.")
 
@@ -194,6 +201,7 @@ class ProofSchema(AnswerSchema):
     """A check that the proof of a repair asks for."""
 
     check = string("Id of the check.")
+    title = string("What to do, in a few words.")
     result = one_of(
         "passed",
         "failed",

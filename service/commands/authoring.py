@@ -21,6 +21,7 @@ from service.texts import Lack, Shown, lacks, path_of, updated
 from service.trials.applied import with_cases, write
 from service.trials.changes import changes
 from service.trials.coverage import coverage
+from service.trials.expectations import is_own_case
 from service.trials.report import trial, try_cases
 from service.trials.sections import CASES
 from service.trials.submission import Part, Submission, read_candidate, rule_set_of
@@ -117,7 +118,8 @@ def _checked_file(path: Path, installed: Catalogue) -> Checked:
     try:
         candidate = read_candidate(Submission((part,)), installed, located=True)
         own = candidate.case_documents
-        wrong = [issue for one in own for issue in shape_issues(one, CASES)]
+        wrong = [issue for one in own for issue in _as_in_a_batch(one)]
+        wrong = wrong or [issue for one in own for issue in shape_issues(one, CASES)]
         if wrong:
             raise RuleSetError(wrong)
     except Problem as problem:
@@ -135,6 +137,20 @@ def _checked_file(path: Path, installed: Catalogue) -> Checked:
         return Checked(path, None, (), (*sent, *there), base)
     source = Source(rule_set, path if base is None else base.folder, candidate.documents)
     return Checked(path, source, cases, (), base, own, changed(candidate, base))
+
+
+def _as_in_a_batch(cases: Document) -> Iterator[Issue]:
+    """The cases that a trial takes and a folder of a rule set does not."""
+    for number, case in enumerate(cases.data[CASES]):
+        if isinstance(case, dict) and "symptom" in case and not is_own_case(case):
+            yield cases.issue(
+                (CASES, number),
+                "a case as a batch has it",
+                rule="changes",
+                advice="Write it as a rule set's own: `id`, `why`, `source`, `given`, `expect`; "
+                "`POST /v1/trials` takes it either way.",
+                about="",
+            )
 
 
 def _issues(part: Part, problem: Problem) -> Iterator[Issue]:

@@ -213,7 +213,7 @@ class Reasoner:
             "verdict": None
             if decision.verdict is None
             else response.verdict(rule_set, case, decision.verdict, conclusions),
-            "release": decided.release and response.release(decided.release),
+            "release": decided.release and response.release(rule_set, decided.release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
             "findings": [],

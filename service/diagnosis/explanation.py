@@ -65,7 +65,7 @@ def _summary(
     out = []
     for one in readings:
         moved = "; ".join(
-            f"{_name(rule_set, entry['fault'])} {entry['before']:.1%} → {entry['after']:.1%}"
+            f"{title_of(rule_set, entry['fault'])} {entry['before']:.1%} → {entry['after']:.1%}"
             for entry in one["moved"][:3]
         )
         title = rule_set.checks[one["check"]].title
@@ -84,7 +84,8 @@ def _summary(
     return out
 
 
-def _name(rule_set: RuleSet, fault: str) -> str:
+def title_of(rule_set: RuleSet, fault: str) -> str:
+    """A hypothesis in words."""
     return "Unlisted fault" if fault == UNLISTED_FAULT else rule_set.faults[fault].title
 
 

@@ -16,6 +16,7 @@ from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
+from service.diagnosis.explanation import title_of
 from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_limits
 from service.diagnosis.nameplate import NameplateValue
 from service.diagnosis.planning import Plan, withdraws
@@ -24,7 +25,7 @@ from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import Verdict
 from service.diagnosis.verification import Release, required_checks
 from service.frozen import Frozen
-from service.physics.units import from_si
+from service.physics.units import accepted_units, from_si
 from service.ruleset.describe import reading_conditions
 from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
 
@@ -46,6 +47,7 @@ def hypotheses(rule_set: RuleSet, model: BeliefModel, posterior: Vector) -> list
     rows = [
         {
             "fault": name,
+            "title": title_of(rule_set, name),
             "component": None if name == UNLISTED_FAULT else rule_set.faults[name].component,
             "probability": int(unit) / MILLIONTHS,
         }
@@ -63,13 +65,14 @@ def pairs(model: BeliefModel, states: Vector) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (-float(str(row["probability"])), str(row["faults"])))
 
 
-def release(one: Release) -> dict[str, Any]:
+def release(rule_set: RuleSet, one: Release) -> dict[str, Any]:
     """Whether the equipment may be used again, and each check of the proof."""
     return {
         "released": one.released,
         "proof": [
             {
                 "check": proof.check,
+                "title": rule_set.checks[proof.check].title,
                 "result": proof.result,
                 "outcome": None if proof.finding is None else proof.finding.outcome,
                 "reading": None if proof.finding is None else proof.finding.reading.index,
@@ -217,6 +220,8 @@ def next_check(
             "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
             "how": [fill(line, worked_out) for line in step.how],
             "expected": None,
+            "units": [],
+            "calculation": None,
             "conditions": [],
             "confirms": [step.confirms],
             "withdraws": list(withdraws(rule_set, case, step)),
@@ -232,6 +237,8 @@ def next_check(
         "why": plan.because,
         "how": [fill(line, worked_out) for line in check.how],
         "expected": expected(check, case.nameplate),
+        "units": [unit for one in check.measures for unit in accepted_units(one.quantity)],
+        "calculation": check.calculation,
         "conditions": reading_conditions(check),
         "confirms": [],
         "withdraws": [],

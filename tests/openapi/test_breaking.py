@@ -18,15 +18,20 @@ DOCUMENT, DOCUMENT_THEN = read(STORED), read(RELEASED)
 
 # Nothing has been released yet, so what breaks is nobody's client, and it is named here with the
 # reason. After the first release nothing may be.
+_WHOLE = "Only whole numbers were ever taken; the document now says so."
 MEANT = {
+    "POST /v1/assessments request application/json /repairs/*/readings_before: "
+    "type number → integer": _WHOLE,
     "POST /v1/assessments/batch request application/json /*: type None → object": "The service "
     "takes whatever item it took before; only the document asks for a case. Beside `anything` a "
     "generated client's type for an item was anything, too.",
+    "POST /v1/assessments/batch request application/json /*/repairs/*/readings_before: "
+    "type number → integer": _WHOLE,
 }
 
 
 def test_nothing_breaks_since_the_last_release() -> None:
-    assert breaking(DOCUMENT_THEN, DOCUMENT) == list(MEANT)
+    assert sorted(breaking(DOCUMENT_THEN, DOCUMENT)) == sorted(MEANT)
 
 
 def test_released_document_is_of_this_version_or_an_older_one() -> None:
