@@ -1,4 +1,4 @@
-"""Wait until the service is ready, post a case, print the answer. Standard library only.
+"""Wait until the service is ready, post a case, sum up the answer. Standard library only.
 
 usage: python ask.py URL FILE
 """
@@ -8,7 +8,9 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 PATIENCE = 30.0  # seconds
 
@@ -26,8 +28,8 @@ def wait_until_ready(url: str) -> None:
         time.sleep(0.2)
 
 
-def ask(url: str, case: bytes) -> object:
-    """The assessment of a case, or the problem document if it cannot be assessed."""
+def ask(url: str, case: bytes) -> Any:
+    """The assessment of a case. Raises RuntimeError with the problem if it cannot be assessed."""
     request = urllib.request.Request(
         f"{url}/v1/assessments", data=case, headers={"Content-Type": "application/json"}
     )
@@ -35,17 +37,48 @@ def ask(url: str, case: bytes) -> object:
         with urllib.request.urlopen(request, timeout=30) as response:
             return json.load(response)
     except urllib.error.HTTPError as error:
-        return json.load(error)
+        raise RuntimeError(error.read().decode()) from None
+
+
+def said(reading: Any) -> str:
+    """A reading in a few words."""
+    if reading.get("over_range"):
+        return f"{reading['check']} over range"
+    return f"{reading['check']} {reading.get('observed') or '{value} {unit}'.format(**reading)}"
+
+
+def summary(case: Any, answer: Any) -> Iterator[tuple[str, str]]:
+    """What was asked and what was answered, line by line."""
+    yield (
+        "asked",
+        f"{case['equipment']}, {case['symptom']}: {', '.join(map(said, case['readings']))}",
+    )
+    yield "status", answer["status"]
+    verdict, following = answer["verdict"], answer["next_check"]
+    if verdict:
+        yield "verdict", f"{verdict['title']}, with a confidence of {verdict['confidence']:.0%}"
+        yield "remedy", verdict["remedy"]["action"]
+        yield "parts", ", ".join(verdict["part_titles"].values())
+    if following:
+        yield "next", following["title"]
+    first = [one["id"] for one in answer["precautions"] if one["signal_word"] == "DANGER"]
+    yield "danger", ", ".join(first) or "nothing beyond the precautions of the answer"
 
 
 def main() -> None:
     url, file = sys.argv[1:]
+    case = Path(file).read_bytes()
     try:
         wait_until_ready(url)
-        answer = ask(url, Path(file).read_bytes())
-    except (OSError, ValueError) as error:
+        answer = ask(url, case)
+    except (OSError, ValueError, RuntimeError) as error:
         sys.exit(f"{error}")
-    print(json.dumps(answer, indent=2, ensure_ascii=False))
+    for name, text in summary(json.loads(case), answer):
+        print(f"{name:>9}  {text}")
+    print(
+        f"\nAll of the answer, with what it rests on: curl -s {url}/v1/assessments "
+        f"-H 'Content-Type: application/json' --data-binary @{file}"
+    )
 
 
 if __name__ == "__main__":

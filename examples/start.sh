@@ -1,5 +1,5 @@
 #!/bin/sh
-# Install the service into .venv, start it, ask it about examples/no-heat.json, keep it running.
+# Install the service into .venv, start it, ask it about examples/no-heat.json, sum up the answer, keep it running.
 #
 #   sh examples/start.sh          serve on 127.0.0.1:8080 (PORT=N to change) until Ctrl-C
 #   sh examples/start.sh --once   the same, but stop after the answer
