@@ -13,7 +13,7 @@ from typing import Any
 from service.diagnosis.case import read_case
 from service.diagnosis.precautions import figures, fill
 from service.record.written import Language
-from service.ruleset.model import UNLISTED_FAULT, RuleSet
+from service.ruleset.model import UNLISTED_FAULT, Check, RuleSet
 from service.texts import Translated
 
 MOST_BARS = 6
@@ -41,11 +41,16 @@ OUT_OF_USE = {"stop-work", "not-released"}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A reading and what it was taken for. `stands`: no later one has taken its place."""
+    """A reading and what it was taken for.
+
+    value: as it was sent. made_of_it: what the service makes of that, in small below it.
+    stands: no later one has taken its place.
+    """
 
     number: int
     check: Translated
     value: str | Translated
+    made_of_it: list[str | Translated]
     limits: list[tuple[Translated, str]]
     outcome: Translated
     normal: bool | None  # null: neither, as where it is inconclusive
@@ -195,10 +200,12 @@ def _row(
     check = rule_set.checks[one["check"]]
     outcome = one["outcome"]
     note = reading.get("note")
+    value, made_of_it = _value(check, reading, one, lang)
     return Row(
         number=one["reading"] + 1,
         check=lang.texts.of(check.title),
-        value=_value(reading, one, lang),
+        value=value,
+        made_of_it=made_of_it,
         limits=[
             (lang.texts.word(span["outcome"]), _span(span, lang))
             for span in one["limits"]
@@ -212,15 +219,25 @@ def _row(
     )
 
 
-def _value(reading: Mapping[str, Any], one: Mapping[str, Any], lang: Language) -> str | Translated:
+def _value(
+    check: Check, reading: Mapping[str, Any], one: Mapping[str, Any], lang: Language
+) -> tuple[str | Translated, list[str | Translated]]:
+    """What was read, as it was sent, and what the service makes of it."""
     if "observed" in reading:
-        return lang.texts.word(reading["observed"])
+        seen = reading["observed"]
+        # What no measure of the check gives, such as a part that is not fitted, has no value.
+        judged = any(seen in measure.outcomes for measure in check.measures)
+        return lang.texts.word(seen), [lang.say("judged, no value stated")] if judged else []
     if "over_range" in reading:
-        return lang.say("over range")
+        return lang.say("over range"), []
     measured = one["measured"]
-    if measured is None:
-        return lang.given(reading) if "value" in reading else "-"
-    return lang.measured(measured["value"], measured["standard_uncertainty"], measured["unit"])
+    uncertainty, unit = measured["standard_uncertainty"], measured["unit"]
+    corrected = lang.measured(measured["value"], uncertainty, unit)
+    if "value" not in reading:  # worked out from its inputs, as its notes say
+        return corrected, []
+    if corrected != lang.measured(reading["value"], uncertainty, unit):
+        return lang.given(reading), [lang.say("without leads:"), corrected]
+    return lang.given(reading), [lang.plus_minus(uncertainty, unit)] if uncertainty > 0.0 else []
 
 
 def _span(span: Mapping[str, Any], lang: Language) -> str:

@@ -80,13 +80,21 @@ class Language:
         """A value with its standard uncertainty, both to the second digit of that (GUM 7.2.6)."""
         if not uncertainty > 0.0:
             return self.quantity(value, unit)
-        decimals = max(0, 1 - math.floor(math.log10(uncertainty)))
-        both = f"{self.number(value, decimals)} ± {self.number(uncertainty, decimals)}"
-        return f"{both}{_NARROW}{symbol(unit)}".rstrip(_NARROW)
+        value_alone = self.number(value, _decimals(uncertainty))
+        return f"{value_alone} {self.plus_minus(uncertainty, unit)}"
+
+    def plus_minus(self, uncertainty: float, unit: str) -> str:
+        """A standard uncertainty above zero by itself, to its second digit."""
+        shown = self.number(uncertainty, _decimals(uncertainty))
+        return f"± {shown}{_NARROW}{symbol(unit)}".rstrip(_NARROW)
 
     def given(self, entry: Any) -> str:
         """A quantity as it was sent, `{value, unit}`."""
         return self.quantity(entry["value"], entry["unit"])
+
+
+def _decimals(uncertainty: float) -> int:
+    return max(0, 1 - math.floor(math.log10(uncertainty)))
 
 
 def languages(rule_set_folder: Path) -> tuple[str, ...]:

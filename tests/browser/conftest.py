@@ -55,10 +55,13 @@ class Visit:
             for node in one["nodes"]
         ]
 
-    def too_wide(self) -> int:
-        """By how many pixels the page is wider than its window."""
-        page = "document.documentElement"
-        return int(self.page.evaluate(f"{page}.scrollWidth - {page}.clientWidth"))
+    def too_wide(self, parts: str = "html") -> int:
+        """By how many pixels the page is wider than its window, or any part than its own box.
+
+        parts: CSS selector.
+        """
+        over = "all => Math.max(...all.map(one => one.scrollWidth - one.clientWidth))"
+        return int(self.page.locator(parts).evaluate_all(over))
 
     def smallest_text(self) -> float:
         """The size of the smallest text that is shown, in CSS pixels."""

@@ -11,7 +11,7 @@ from service.ruleset.catalogue import Catalogue
 from tests.browser.conftest import Visit
 from tests.record.sheets import CASES, html
 
-SEEN = ["fault-found", "stop-work", "not finished proof"]
+SEEN = ["fault-found", "stop-work", "not finished proof", "released"]
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def opened(
     return open_record
 
 
-@pytest.mark.parametrize("width", [1280, 360])
+@pytest.mark.parametrize("width", [1280, 900, 620, 360])
 @pytest.mark.parametrize("language", ["en", "de"])
 @pytest.mark.parametrize("name", SEEN)
 def test_nothing_is_in_the_way_of_reading_it(
@@ -35,8 +35,17 @@ def test_nothing_is_in_the_way_of_reading_it(
     record = opened(name, language, width)
     assert record.barriers() == []
     assert record.too_wide() == 0
+    assert record.too_wide("main, table, .wide") == 0
     assert record.smallest_text() >= 12
     assert record.complaints == []
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_nothing_is_cut_off_on_paper(opened: Callable[..., Visit], language: str) -> None:
+    record = opened("released", language, 710)  # A4 less its margins, at 96 to the inch
+    record.page.emulate_media(media="print")
+    assert record.too_wide() == 0
+    assert record.too_wide("main, table, .wide") == 0
 
 
 def test_what_fell_back_is_seen_to_have(opened: Callable[..., Visit]) -> None:

@@ -15,7 +15,46 @@ from service.ruleset.catalogue import Catalogue
 ROOT = Path(__file__).parents[2]
 NO_HEAT: dict[str, Any] = json.loads((ROOT / "examples" / "no-heat.json").read_text())
 BEGUN = {"case_id": "PK-0412", "equipment": "microwave-oven", "symptom": "no-heat"}
+DARK = ("display", "oscillation-indicator", "cooling-fan", "door-latch", "diode-forward")
+PROOF = (
+    "primary-interlock-switch",
+    "primary-interlock-switch-door-open",
+    "secondary-interlock-switch",
+    "secondary-interlock-switch-door-open",
+    "monitor-switch",
+    "monitor-switch-door-open",
+    "capacitor-resistance",
+    "diode-reverse",
+    "magnetron-filament-resistance",
+    "reassembly",
+    "earth-continuity",
+    "oscillation-indicator",
+    "cooling-fan",
+    "water-load-power",
+    "leakage-survey",
+    "interlock-function",
+)
 SAFE = ["supply-disconnected", "capacitor-discharged"]
+
+
+def _released() -> dict[str, Any]:
+    """The oven of the examples once its magnetron is new: each check of its proof has passed."""
+    oven = json.loads((ROOT / "examples" / "oven.json").read_text())
+    before, after = oven["readings"], {**oven["readings"], **oven["readings_after_repair"]}
+    found = (*DARK, "magnetron-filament-resistance")
+    return {
+        **oven["case"],
+        "phase": "verify-repair",
+        "repairs": [{"remedy": "replace-magnetron", "readings_before": len(found)}],
+        "readings": [
+            *({"check": one, **before[one]} for one in found),
+            *({"check": one, **after[one]} for one in PROOF),
+        ],
+        "confirmed": ["cover-fitted"],
+    }
+
+
+RELEASED = _released()
 CASES: dict[str, dict[str, Any]] = {
     "fault-found": NO_HEAT,
     "check-next": BEGUN,
@@ -36,6 +75,7 @@ CASES: dict[str, dict[str, Any]] = {
         "phase": "verify-repair",
         "repairs": [{"remedy": "replace-transformer", "readings_before": 3}],
     },
+    "released": RELEASED,
     "dryer": {"equipment": "tumble-dryer", "symptom": "no-heat"},
 }
 

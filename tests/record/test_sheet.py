@@ -20,7 +20,7 @@ from service.record.sheet import RESULTS, STATUSES
 from service.record.written import FOLDER, language, languages, symbol
 from service.ruleset.catalogue import Catalogue
 from service.texts import Translated, texts_in
-from tests.record.sheets import BEGUN, CASES, NO_HEAT, SAFE, html, recorded
+from tests.record.sheets import BEGUN, CASES, NO_HEAT, RELEASED, SAFE, html, recorded
 
 
 class Reader(HTMLParser):
@@ -47,6 +47,19 @@ class Reader(HTMLParser):
     @property
     def text(self) -> str:
         return " ".join(" ".join(self.words).split())
+
+
+def plain(markup: str) -> str:
+    """What a piece of a page reads like."""
+    text = unescape(re.sub(r"<.*?>", "", markup.replace("<br>", " ")))
+    return " ".join(text.split())
+
+
+def cells(page: str) -> list[list[str]]:
+    """The findings, row by row."""
+    table = page.partition("<tbody>")[2].partition("</tbody>")[0]
+    rows = re.findall("<tr.*?</tr>", table, re.DOTALL)
+    return [[plain(one) for one in re.findall("<t[dh].*?</t[dh]>", row, re.DOTALL)] for row in rows]
 
 
 def read(text: str) -> Reader:
@@ -188,9 +201,60 @@ def test_readings_show_value_uncertainty_and_limits(catalogue: Catalogue) -> Non
     assert len(rows) == len(NO_HEAT["readings"])
     measured = answer["findings"][1]["measured"]
     row = found.rows[1]
-    assert row.value == f"228.6 ± {measured['standard_uncertainty']:.1f}\N{NARROW NO-BREAK SPACE}V"
+    assert row.value == "228.6\N{NARROW NO-BREAK SPACE}V"
+    uncertainty = f"± {measured['standard_uncertainty']:.1f}\N{NARROW NO-BREAK SPACE}V"
+    assert row.made_of_it == [uncertainty]
     assert len(row.limits) == len(answer["findings"][1]["limits"])
     assert found.rows[2].value == Translated("over range", "en")
+
+
+@pytest.mark.parametrize(
+    ("code", "reading", "shown"),
+    [
+        ("en", {"value": 0.4, "unit": "Ohm"}, "0.4 Ω without leads: 0.20 ± 0.20 Ω"),
+        ("de", {"value": 0.4, "unit": "Ohm"}, "0,4 Ω ohne Messleitungen: 0,20 ± 0,20 Ω"),
+        ("en", {"value": 0.0004, "unit": "kOhm"}, "0.0004 kΩ without leads: 0.00020 ± 0.00020 kΩ"),
+        ("en", {"value": 40, "unit": "kOhm"}, "40 kΩ ± 0.39 kΩ"),  # leads make no odds
+        ("en", {"over_range": True}, "over range"),
+    ],
+)
+def test_what_was_read_is_shown_as_it_was_sent(
+    catalogue: Catalogue, code: str, reading: dict[str, object], shown: str
+) -> None:
+    case = {**BEGUN, "readings": [{"check": "primary-interlock-switch", **reading}]}
+    assert cells(html(catalogue, case, code))[0][2] == shown
+
+
+@pytest.mark.parametrize(
+    ("code", "reading", "shown"),
+    [
+        (
+            "en",
+            {"check": "water-load-power", "observed": "normal"},
+            "normal judged, no value stated",
+        ),
+        (
+            "de",
+            {"check": "leakage-survey", "observed": "within-limit"},
+            "innerhalb der Grenze beurteilt, kein Messwert angegeben",
+        ),
+        ("en", {"check": "lamp", "observed": "lit"}, "lit"),
+        # It says that there is nothing to measure.
+        ("en", {"check": "high-voltage-fuse-resistance", "observed": "not-fitted"}, "not fitted"),
+    ],
+)
+def test_a_judgement_in_place_of_a_value_says_so(
+    catalogue: Catalogue, code: str, reading: dict[str, str], shown: str
+) -> None:
+    assert cells(html(catalogue, {**BEGUN, "readings": [reading]}, code))[0][2] == shown
+
+
+def test_words_do_not_run_together(catalogue: Catalogue) -> None:
+    """A precaution's sign and what comes after it."""
+    for code, later in (("en", "for a later step"), ("de", "für einen späteren Schritt")):
+        shown = re.sub(r"<.*?>", "", html(catalogue, RELEASED, code))
+        assert re.search(rf"ISO 7010 [MW]\d{{3}} {later}", shown)
+        assert not re.search(rf"\S{later}", shown)
 
 
 def test_the_same_case_gives_the_same_bytes(catalogue: Catalogue) -> None:
