@@ -6,7 +6,7 @@ assessment is worked out (reasons, notes) is English, and marked as such.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,7 @@ from service.diagnosis.case import read_case
 from service.diagnosis.precautions import figures, fill
 from service.record.written import Language
 from service.ruleset.model import UNLISTED_FAULT, Check, RuleSet
+from service.ruleset.repairs import cured_by
 from service.texts import Translated
 
 MOST_BARS = 6
@@ -36,6 +37,16 @@ RESULTS = {
     "undecided": "undecided",
     "unavailable": "cannot be carried out here",
 }
+NO_VERDICT = "None yet."
+# What a proof comes to. Where no repair is named, it is of equipment that was only looked at.
+PROOFS = {
+    None: "The proof is not finished.",
+    False: "Not proven: the equipment stays out of use.",
+    True: "The repair is proven: the equipment is released for use.",
+}
+PROVEN_UNREPAIRED = (
+    "The equipment is proven to be safe to use, and released. No repair has been named."
+)
 OUT_OF_USE = {"stop-work", "not-released"}
 
 
@@ -105,7 +116,6 @@ class Sheet:
     title: Translated
     complaint: Translated
     case_id: str | None
-    proves: bool
     status: str
     out_of_use: bool
     plate: list[tuple[Translated, str | Translated]]
@@ -114,7 +124,11 @@ class Sheet:
     precautions: list[Warned]
     rows: list[Row]
     verdict: list[Mended]
+    conclusion: str  # in place of a verdict
+    released: bool
+    mended: Bar | None  # the fault that the last repair has taken away, if one is likely
     bars: list[Bar]
+    looks_back: bool  # the bars are of what was wrong before the last repair
     step: Step | None
     proof: dict[str, list[Translated]]  # checks by what they have shown since the repair
     after: list[Translated]
@@ -131,11 +145,18 @@ def sheet(
     plate = case.get("nameplate") or {}
     release = answer["release"]
     verdict = answer["verdict"]
+    repairs = [one["remedy"] for one in case.get("repairs") or ()]
+    released = release is not None and release["released"] is True
+    bars = _bars(
+        rule_set,
+        answer["hypotheses"][: MOST_BARS if release is None else MOST_BARS_IN_A_PROOF],
+        lang,
+    )
+    likeliest = answer["hypotheses"][0]
     return Sheet(
         title=texts.of(rule_set.title),
         complaint=texts.of(rule_set.symptoms[case["symptom"]].title),
         case_id=case.get("case_id"),
-        proves=case.get("phase") == "verify-repair",
         status=STATUSES[answer["status"]],
         out_of_use=answer["status"] in OUT_OF_USE,
         plate=[
@@ -143,9 +164,7 @@ def sheet(
             for name, given in plate.items()
         ],
         assumed=len(rule_set.nameplate.keys() - plate.keys()),
-        repairs=[
-            texts.of(rule_set.remedies[one["remedy"]].action) for one in case.get("repairs") or ()
-        ],
+        repairs=[texts.of(rule_set.remedies[one].action) for one in repairs],
         precautions=[
             _warned(rule_set, one, worked_out, lang)
             for one in sorted(answer["precautions"], key=lambda one: not one["applies_now"])
@@ -155,11 +174,13 @@ def sheet(
             for one in answer["findings"]
         ],
         verdict=[] if verdict is None else list(_mended(verdict, lang)),
-        bars=_bars(
-            rule_set,
-            answer["hypotheses"][: MOST_BARS if release is None else MOST_BARS_IN_A_PROOF],
-            lang,
-        ),
+        conclusion=_conclusion(release, repairs),
+        released=released,
+        mended=bars[0] if released and _mends(rule_set, repairs[-1:], likeliest) else None,
+        # What is believed in a proof is believed of the time before the last repair. Where there
+        # was none, it rests on no reading, and means nothing once all is proven.
+        bars=bars if repairs or not released else [],
+        looks_back=bool(release and repairs),
         step=_step(rule_set, answer["next_check"], lang),
         proof=_proof(rule_set, (release or {}).get("proof", ()), lang),
         after=[
@@ -257,6 +278,19 @@ def _mended(verdict: Mapping[str, Any], lang: Language) -> Iterator[Mended]:
             lang.texts.of(one["remedy"]["action"]),
             [lang.texts.of(title) for title in one["part_titles"].values()],
         )
+
+
+def _conclusion(release: Mapping[str, Any] | None, repairs: Sequence[str]) -> str:
+    if release is None:
+        return NO_VERDICT
+    released: bool | None = release["released"]
+    return PROVEN_UNREPAIRED if released and not repairs else PROOFS[released]
+
+
+def _mends(rule_set: RuleSet, remedies: Iterable[str], likeliest: Mapping[str, Any]) -> bool:
+    """Whether these take away the likeliest fault, and it is more probable than all others."""
+    cured = {fault for remedy in remedies for fault in cured_by(rule_set, remedy)}
+    return likeliest["fault"] in cured and likeliest["probability"] > 0.5
 
 
 def _bars(rule_set: RuleSet, likeliest: list[Mapping[str, Any]], lang: Language) -> list[Bar]:

@@ -16,7 +16,7 @@ from service.api.response_schemas import STATUSES as ALL_STATUSES
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import NOTES
 from service.diagnosis.precautions import DO_AGAIN, TOO_EARLY, figures, fill
-from service.record.sheet import RESULTS, STATUSES
+from service.record.sheet import NO_VERDICT, PROOFS, PROVEN_UNREPAIRED, RESULTS, STATUSES
 from service.record.written import FOLDER, language, languages, symbol
 from service.ruleset.catalogue import Catalogue
 from service.texts import Translated, texts_in
@@ -60,6 +60,13 @@ def cells(page: str) -> list[list[str]]:
     table = page.partition("<tbody>")[2].partition("</tbody>")[0]
     rows = re.findall("<tr.*?</tr>", table, re.DOTALL)
     return [[plain(one) for one in re.findall("<t[dh].*?</t[dh]>", row, re.DOTALL)] for row in rows]
+
+
+def part_of(page: str, name: str) -> str:
+    """What a section reads like."""
+    return plain(
+        page.partition(f'<section aria-labelledby="{name}">')[2].partition("</section>")[0]
+    )
 
 
 def read(text: str) -> Reader:
@@ -249,6 +256,62 @@ def test_a_judgement_in_place_of_a_value_says_so(
     assert cells(html(catalogue, {**BEGUN, "readings": [reading]}, code))[0][2] == shown
 
 
+@pytest.mark.parametrize(
+    ("code", "proven", "mended", "nothing"),
+    [
+        (
+            "en",
+            "The repair is proven: the equipment is released for use.",
+            "Fault repaired, most probably: Magnetron filament open (94 %)",
+            "Nothing: the proof is complete.",
+        ),
+        (
+            "de",
+            "Die Reparatur ist nachgewiesen: Das Gerät ist zur Benutzung freigegeben.",
+            "Behobener Fehler, höchstwahrscheinlich: Heizfaden des Magnetrons unterbrochen (94 %)",
+            "Nichts: Der Nachweis ist vollständig.",
+        ),
+    ],
+)
+def test_a_released_case_reads_like_one(
+    catalogue: Catalogue, code: str, proven: str, mended: str, nothing: str
+) -> None:
+    answer, found, spoken = recorded(catalogue, RELEASED, code)
+    assert answer["status"] == "released"
+    page = html(catalogue, RELEASED, code)
+    verdict, remains = (part_of(page, name) for name in ("verdict", "remains"))
+    assert proven in verdict
+    assert mended in verdict
+    assert len(found.proof["passed"]) == len(answer["release"]["proof"]) > 10
+    for one in found.proof["passed"]:
+        assert one.text in verdict
+    assert remains == f"{spoken.say('What remains to be done').text} {nothing}"
+    assert spoken.say("What may be wrong, and how probable it is").text not in verdict
+    looking_back = "What was wrong before the last repair, and how probable that was"
+    assert spoken.say(looking_back).text in verdict
+
+
+def test_released_without_a_repair_no_fault_is_named(catalogue: Catalogue) -> None:
+    case = {**RELEASED, "repairs": [], "readings": RELEASED["readings"][5:]}
+    answer, found, _ = recorded(catalogue, case, "en")
+    assert answer["status"] == "released"
+    assert (found.mended, found.bars) == (None, [])
+    verdict = part_of(html(catalogue, case, "en"), "verdict")
+    assert "is proven to be safe to use" in verdict
+    assert "The repair" not in verdict
+
+
+def test_a_proof_that_fails_says_that_it_does(catalogue: Catalogue) -> None:
+    leaks = {"check": "leakage-survey", "value": 9.0, "unit": "mW/cm2"}
+    case = {**RELEASED, "readings": [*RELEASED["readings"], leaks]}
+    answer, found, _ = recorded(catalogue, case, "en")
+    assert answer["status"] == "not-released"
+    assert found.mended is None
+    page = html(catalogue, case, "en")
+    assert "Not proven: the equipment stays out of use." in part_of(page, "verdict")
+    assert "Nothing" not in part_of(page, "remains")
+
+
 def test_words_do_not_run_together(catalogue: Catalogue) -> None:
     """A precaution's sign and what comes after it."""
     for code, later in (("en", "for a later step"), ("de", "für einen späteren Schritt")):
@@ -272,7 +335,8 @@ def said() -> set[str]:
         )
     }
     assert all(isinstance(one, str) for one in found)
-    fixed = {*STATUSES.values(), *RESULTS.values(), *NOTES, DO_AGAIN, TOO_EARLY}
+    fixed = {*STATUSES.values(), *RESULTS.values(), *PROOFS.values(), *NOTES}
+    fixed |= {NO_VERDICT, PROVEN_UNREPAIRED, DO_AGAIN, TOO_EARLY}
     return {str(one) for one in found} | fixed
 
 
