@@ -20,7 +20,7 @@ from service.physics.metrology import (
     partition_probabilities,
     rectangular_standard_uncertainty,
 )
-from service.physics.units import from_si
+from service.physics.units import accepted_units, from_si
 from service.ruleset.limits import limit_edge
 from service.ruleset.model import Check, Limit, Measure, RuleSet
 
@@ -209,7 +209,8 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         beyond = reading.beyond if reading.beyond is not None else math.inf
         region = _beyond(beyond, limits)
         if math.isfinite(beyond):
-            shown = _shown(beyond, reading.unit or measure.unit, measure.quantity)
+            unit = reading.unit or _handy_unit(beyond, measure.quantity)
+            shown = _shown(beyond, unit, measure.quantity)
             word = "" if reading.range_stated else ", the assumed range"
             notes.append(f"over range: taken as more than {shown}{word}")
         else:
@@ -288,6 +289,13 @@ def _nameplate_notes(
 
 def _shown(value: float, unit: str, quantity: str) -> str:
     return f"{from_si(value, unit, quantity):.6g} {unit}"
+
+
+@lru_cache(maxsize=256)
+def _handy_unit(value: float, quantity: str) -> str:
+    """The unit in which a value (SI) has one to three digits before its point; else that of SI."""
+    units = accepted_units(quantity)
+    return next((one for one in units if 1.0 <= from_si(value, one, quantity) < 1000.0), units[0])
 
 
 def _test_voltage(

@@ -93,6 +93,7 @@ def test_over_range_is_compared_with_the_range(oven: RuleSet) -> None:
     check = "capacitor-to-case"
     wide = find(oven, {"check": check, "over_range": True})
     assert wide.outcome == "isolated"
+    assert wide.notes[0] == "over range: taken as more than 40 MOhm, the assumed range"
     # A range of 2 MΩ says only "more than 2 MΩ", and under 10 MΩ is bad.
     small = {"check": check, "over_range": True, "range": {"value": 2, "unit": "MOhm"}}
     found = find(oven, small)
