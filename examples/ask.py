@@ -42,27 +42,28 @@ def ask(url: str, case: bytes) -> Any:
 
 def said(reading: Any) -> str:
     """A reading in a few words."""
-    if reading.get("over_range"):
-        return f"{reading['check']} over range"
-    return f"{reading['check']} {reading.get('observed') or '{value} {unit}'.format(**reading)}"
+    if "value" in reading:
+        return f"{reading['check']} {reading['value']} {reading['unit']}"
+    other = "over range" if "over_range" in reading else "worked out"
+    return f"{reading['check']} {reading.get('observed', other)}"
 
 
 def summary(case: Any, answer: Any) -> Iterator[tuple[str, str]]:
     """What was asked and what was answered, line by line."""
-    yield (
-        "asked",
-        f"{case['equipment']}, {case['symptom']}: {', '.join(map(said, case['readings']))}",
-    )
+    readings = ", ".join(map(said, case.get("readings", []))) or "no reading yet"
+    yield "asked", f"{case['equipment']}, {case['symptom']}: {readings}"
     yield "status", answer["status"]
     verdict, following = answer["verdict"], answer["next_check"]
     if verdict:
         yield "verdict", f"{verdict['title']}, with a confidence of {verdict['confidence']:.0%}"
         yield "remedy", verdict["remedy"]["action"]
-        yield "parts", ", ".join(verdict["part_titles"].values())
     if following:
-        yield "next", following["title"]
-    first = [one["id"] for one in answer["precautions"] if one["signal_word"] == "DANGER"]
-    yield "danger", ", ".join(first) or "nothing beyond the precautions of the answer"
+        yield "next", f"{following['title']} ({following['kind']}, {following['minutes']:g} min)"
+    now = [one for one in answer["precautions"] if one["applies_now"]]
+    kept = [one["id"] + " (confirmed)" * one["confirmed"] for one in now]
+    yield "first", ", ".join(kept) or "no precaution"
+    likely = [f"{one['title']} {one['probability']:.0%}" for one in answer["bring"]["parts"][:3]]
+    yield "bring", ", ".join(likely) or "no part"
 
 
 def main() -> None:
@@ -75,10 +76,6 @@ def main() -> None:
         sys.exit(f"{error}")
     for name, text in summary(json.loads(case), answer):
         print(f"{name:>9}  {text}")
-    print(
-        f"\nAll of the answer, with what it rests on: curl -s {url}/v1/assessments "
-        f"-H 'Content-Type: application/json' --data-binary @{file}"
-    )
 
 
 if __name__ == "__main__":

@@ -36,10 +36,14 @@ trap 'kill "$service" 2>/dev/null || true; wait "$service" 2>/dev/null || true' 
 trap 'exit 130' INT
 trap 'exit 143' TERM
 
-"$bin/python" "$root/examples/ask.py" "$base" "$root/examples/no-heat.json" ||
-    die "The service did not answer; what it printed above says why."
-[ -z "$once" ] || exit 0
-
+case=$(dirname -- "$0")/no-heat.json
+"$bin/python" "$root/examples/ask.py" "$base" "$case" ||
+    die "The service did not answer as it should; what is printed above says why."
 echo
+if [ -n "$once" ]; then
+    echo "The whole answer: $bin/ohmpath assess $case"
+    exit 0
+fi
+echo "The whole answer: curl -s $base/v1/assessments -H 'Content-Type: application/json' --data-binary @$case"
 echo "Service is up at $base (to read and try it: $base/docs). Ctrl-C stops it."
 wait "$service"

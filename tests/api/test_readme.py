@@ -66,7 +66,7 @@ def test_the_readmes_calculation_gets_the_readmes_result() -> None:
 
 def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
     section = README.split("### Many cases", 1)[1]
-    found = re.search(r"<<'END'\n(.*?)END\n```\n\n(.*?)\n\n", section, re.DOTALL)
+    found = re.search(r"<<'END'\n(.*?)\nEND\n```\n\n(.*?)\n\n", section, re.DOTALL)
     assert found is not None
     sent, shown = (dedent(part).strip() for part in found.groups())
     answer = client.post(
@@ -80,7 +80,7 @@ def test_the_readmes_table_gets_the_readmes_rows(client: FlaskClient) -> None:
 
 def test_the_readmes_trial_loses_what_the_readme_says(catalogue: Catalogue) -> None:
     section = README.split("### Rule sets of your own", 1)[1]
-    sent = re.search(r"<<'END'\n(.*?)END\n```\n", section, re.DOTALL)
+    sent = re.search(r"<<'END'\n(.*?)\nEND\n```\n", section, re.DOTALL)
     shown = re.search(r"errors come first:\n\n(.*?)\n\n", section, re.DOTALL)
     assert sent is not None
     assert shown is not None

@@ -239,3 +239,22 @@ def test_the_shell_script_has_no_slips(run: Run) -> None:
         pytest.skip("shellcheck is not installed")
     done = run("shellcheck --shell=sh examples/visit.sh")
     assert done.returncode == 0, done.stdout
+
+
+def test_the_first_answer_is_summed_up(run: Run, service: str) -> None:
+    done = run(f"python3 examples/ask.py {service} examples/no-heat.json")
+    assert (done.returncode, done.stderr) == (0, "")
+    told = dict(line.split(maxsplit=1) for line in done.stdout.splitlines())
+    assert list(told) == ["asked", "status", "verdict", "remedy", "first", "bring"]
+    assert told["status"] == "fault-found"
+    assert "capacitor-discharged (confirmed)" in told["first"]
+    assert told["bring"].startswith("High-voltage transformer 9")
+
+
+@pytest.mark.parametrize(("symptom", "code"), [("no-heat", 0), ("no-heaat", 1)])
+def test_what_is_not_answered_fails(run: Run, service: str, symptom: str, code: int) -> None:
+    case = json.dumps({"equipment": "microwave-oven", "symptom": symptom})
+    done = run(f"echo '{case}' >case.json; python3 examples/ask.py {service} case.json")
+    assert done.returncode == code
+    assert ("next  Display" in done.stdout) == (code == 0)
+    assert ("did you mean 'no-heat'?" in done.stderr) == (code != 0)
