@@ -68,8 +68,8 @@ def summary(case: Any, answer: Any) -> Iterator[tuple[str, str]]:
 
 def main() -> None:
     url, file = sys.argv[1:]
-    case = Path(file).read_bytes()
     try:
+        case = Path(file).read_bytes()
         wait_until_ready(url)
         answer = ask(url, case)
     except (OSError, ValueError, RuntimeError) as error:

@@ -160,12 +160,10 @@ def _escaped(text: str) -> str:
 
 
 def _encoded(line: Mapping[str, Any]) -> str:
-    try:
+    with suppress(TypeError):  # half of a surrogate pair
         raw = orjson.dumps(line, default=str)
-    except TypeError:  # half of a surrogate pair
-        raw = b"\xff"
-    if raw.isascii():
-        return raw.decode()
+        if raw.isascii():
+            return raw.decode()
     return json.dumps(line, default=str, separators=(",", ":"))
 
 

@@ -137,7 +137,7 @@ class ProblemWorker(ThreadWorker):
             self._busy += 1
             super().enqueue_req(conn)
             if self._busy >= self.cfg.threads:
-                super().set_accept_enabled(False)  # until the next look, see there
+                super().set_accept_enabled(False)  # until `run` looks again and a thread is free
             return
         conn.timeout = time.monotonic() + self._read_seconds
         self.pending_conns.append(conn)

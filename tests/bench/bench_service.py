@@ -5,8 +5,8 @@ python tests/bench/bench_service.py [SECONDS] [CONNECTIONS]        (a script, no
 Both run under gunicorn with 2 workers of 16 threads: the service as it is started by hand, the
 echo with nothing else. The echo reads the JSON of the same body and writes it again. Each round
 measures one and then the other, and rounds are short and many, so that what else the machine does
-meets both. "Work" is the
-processor time of the server for a request, which what else the machine does hardly changes. Rows:
+meets both. "Work" is the processor time of the server for a request, which what else the machine
+does hardly changes. Rows:
 
 distinct      2,000 cases of which no two are alike, again and again
 repeated      2,000 cases that come to a few hundred finding sets, again and again
