@@ -69,9 +69,9 @@ def follow(case, readings):
             print(f"    - {line}")
 
         if step["kind"] == "preparation":
-            kept = [one for one in case["confirmed"] if one not in step["withdraws"]]
+            kept = [one for one in case["confirmed"] if one["id"] not in step["withdraws"]]
             case["confirmed"] = kept + step["confirms"]
-            print(f"    = done, {step['confirms'][0]}")
+            print(f"    = done, {step['confirms'][0]['id']}")
         elif step["id"] in readings:
             reading = readings[step["id"]]
             case["readings"].append({"check": step["id"], **reading})

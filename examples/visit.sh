@@ -67,14 +67,14 @@ follow() {
         told=$(get '$told + [applying[].id] | tojson')
 
         get '.next_check | $readings[.id] as $reading
-            | if .kind == "preparation" then "    = done, \(.confirms[0])"
+            | if .kind == "preparation" then "    = done, \(.confirms[0].id)"
               elif $reading == null then "    = cannot be done here"
               elif $reading.over_range then "    = over range"
               else "    = \($reading | .observed // "\(.value) \(.unit)")" end' \
             --argjson readings "$1"
         visit=$(get '.next_check as $step | $readings[$step.id] as $reading | $visit
             | if $step.kind == "preparation"
-                then .confirmed = .confirmed - $step.withdraws + $step.confirms
+                then .confirmed |= map(select(.id | IN($step.withdraws[]) | not)) + $step.confirms
               elif $reading == null then .unavailable += [$step.id]
               else .readings += [{check: $step.id} + $reading] end
             | tojson' \

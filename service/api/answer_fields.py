@@ -15,12 +15,18 @@ def string(description: str, *, null: bool = False) -> fields.String:
     return fields.String(required=True, allow_none=null, metadata=described(description))
 
 
-def one_of(*choices: str, description: str) -> fields.String:
-    return fields.String(required=True, validate=OneOf(choices), metadata=described(description))
+def one_of(*choices: str, description: str, null: bool = False) -> fields.String:
+    return fields.String(
+        required=True, validate=OneOf(choices), allow_none=null, metadata=described(description)
+    )
 
 
 def number(description: str, *, null: bool = False) -> fields.Float:
     return fields.Float(required=True, allow_none=null, metadata=described(description))
+
+
+def count(description: str) -> fields.Integer:
+    return fields.Integer(required=True, metadata=described(description))
 
 
 def fraction(description: str) -> fields.Float:

@@ -199,22 +199,31 @@ class Variant(ma.fields.Field[dict[str, Any]]):
         return loaded
 
 
-class QuantityOrText(ma.fields.Field[Any]):
-    """A quantity or a text: what a nameplate states."""
+class PartOrText(ma.fields.Field[Any]):
+    """An object of one schema, or a text; the object is told by its required names."""
 
-    def __init__(self, quantity: type[ma.Schema], *, most: int, **kwargs: Any) -> None:
-        super().__init__(error_messages=_messages("a quantity or text", kwargs), **kwargs)
-        self.schema, self.most = quantity, most
-        self._quantity, self._text = quantity(), Text(most=most)
+    def __init__(self, schema: type[ma.Schema], *, most: int, what: str, **kwargs: Any) -> None:
+        super().__init__(error_messages=_messages(f"{what} or text", kwargs), **kwargs)
+        self.schema, self.most = schema, most
+        self._part, self._text = schema(), Text(most=most)
+        self._shape = ", ".join(
+            f'"{name}": {"text" if isinstance(one, Text) else "number"}'
+            for name, one in self._part.fields.items()
+        )
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> Any:
         if isinstance(value, str):
             return self._text.deserialize(value, attr, data)
         if isinstance(value, dict):
-            return self._quantity.load(value)
-        raise ma.ValidationError(
-            f'this must be {{"value": number, "unit": text}} or text, not {shown(value)}'
-        )
+            return self._part.load(value)
+        raise ma.ValidationError(f"this must be {{{self._shape}}} or text, not {shown(value)}")
+
+
+class QuantityOrText(PartOrText):
+    """A quantity or a text: what a nameplate states."""
+
+    def __init__(self, quantity: type[ma.Schema], *, most: int, **kwargs: Any) -> None:
+        super().__init__(quantity, most=most, what="a quantity", **kwargs)
 
 
 class AnswerSchema(ma.Schema):

@@ -19,7 +19,17 @@ from service.api.batch_schemas import EitherAssessment
 from service.api.body import StrictBodyParser
 from service.api.errors import ProblemSchema, handle_http_exception
 from service.api.example_answers import example_answers
-from service.api.fields import Count, Items, Named, Number, QuantityOrText, Text, Variant, Yes
+from service.api.fields import (
+    Count,
+    Items,
+    Named,
+    Number,
+    PartOrText,
+    QuantityOrText,
+    Text,
+    Variant,
+    Yes,
+)
 from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secured
 from service.api.responses import cacheable
 from service.documents import dump_json
@@ -148,6 +158,7 @@ def create_api(app: Flask) -> ServiceApi:
     for field, kind in kinds.items():
         api.register_field(field, kind, None)
     api.register_field(Items, ma.fields.List)
+    api.register_field(PartOrText, None, None)
     api.register_field(QuantityOrText, None, None)
     api.register_field(Variant, None, None)
     api.register_field(EitherAssessment, None, None)
@@ -236,7 +247,7 @@ def _constraints(
                 "maxProperties": field.most,
                 "additionalProperties": self.field2property(field.inner),
             }
-        case QuantityOrText():
+        case PartOrText():
             text = {"type": "string", "minLength": 1, "maxLength": field.most}
             return {"oneOf": [_reference(self, field.schema), text]}
         case EitherAssessment():

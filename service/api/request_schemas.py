@@ -9,6 +9,7 @@ from service.api.fields import (
     Named,
     Number,
     Part,
+    PartOrText,
     QuantityOrText,
     StrictSchema,
     Text,
@@ -138,6 +139,21 @@ class RepairSchema(StrictSchema):
     )
 
 
+class ConfirmationSchema(StrictSchema):
+    """A precaution that has been carried out, and its place among the readings."""
+
+    id = Text(most=ID_LENGTH, required=True, metadata=described("Id of a precaution."))
+    after_reading = Count(
+        least=0,
+        most=MOST_READINGS,
+        required=True,
+        metadata=described(
+            "How many of the readings were taken before it. It counts no more once the equipment "
+            "has been energised after it."
+        ),
+    )
+
+
 class CostsSchema(StrictSchema):
     """What mistakes and parts cost here, as working time; the rule set's own where left out."""
 
@@ -206,10 +222,13 @@ class CaseSchema(StrictSchema):
         metadata=described("In the order taken; the later of two readings of a check stands."),
     )
     confirmed = Items(
-        Text(most=ID_LENGTH),
+        PartOrText(ConfirmationSchema, most=ID_LENGTH, what="a confirmation"),
         most=MOST_CONFIRMED,
         load_default=list,
-        metadata=described("Ids of the precautions that have been carried out."),
+        metadata=described(
+            "The precautions that have been carried out: what `confirms` of a step says, or an id "
+            "alone, which counts for one opening of the equipment only."
+        ),
     )
     unavailable = Items(
         Text(most=ID_LENGTH),

@@ -8,6 +8,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.api.answer_fields import (
+    count,
     each,
     flag,
     fraction,
@@ -72,6 +73,17 @@ class PrecautionSchema(AnswerSchema):
     sign = string("ISO 7010 reference of the safety sign.", null=True)
     must_confirm = flag("Whether it must be sent back in `confirmed` before work goes on.")
     confirmed = flag("Whether the case has it in `confirmed`, and it still counts.")
+    void_because = one_of(
+        "energised",
+        "opened",
+        "withdrawn",
+        "too-early",
+        "no-place",
+        description="Why the case has it in `confirmed` and it does not count: the equipment has "
+        "been energised, opened or closed since; it does not come after what it rests on; or it "
+        "has no place, and what it rests on has one.",
+        null=True,
+    )
     withdrawn_by = string(
         "What in `confirmed` has taken it back, to leave out when this is done anew.", null=True
     )
@@ -91,6 +103,13 @@ class ReadingConditionSchema(AnswerSchema):
     choices = strings("The words that may be sent; empty for a quantity.")
     accepted = strings("Of these words those under which the reading counts.")
     source = string("Document and clause, or common practice.")
+
+
+class ConfirmedSchema(AnswerSchema):
+    """A confirmation as it is to be sent: a precaution, and its place among the readings."""
+
+    id = string("Id of the precaution.")
+    after_reading = count("How many readings the case has now.")
 
 
 class NextCheckSchema(AnswerSchema):
@@ -116,8 +135,14 @@ class NextCheckSchema(AnswerSchema):
     conditions = each(
         ReadingConditionSchema, "What to state in `conditions` of its reading; mostly nothing."
     )
-    confirms = strings("What to send in `confirmed` when this preparation has been done.")
-    withdraws = strings("What to leave out of `confirmed` from then on.")
+    confirms = each(
+        ConfirmedSchema,
+        "What to add to `confirmed`, as it is, when this preparation has been done.",
+    )
+    withdraws = strings(
+        "Ids to leave out of `confirmed` once this has been done, before `confirms` is added: what "
+        "counts for nothing now, and what this step ends."
+    )
     for_check = string("The check that a preparation is for.", null=True)
     recheck = flag("Whether the check has been answered before.")
     tools = strings("Ids of the tools that it needs.")

@@ -199,13 +199,22 @@ def _reading_value(name: str, cell: str) -> Any:
 
 def _case_value(path: list[str], cell: str) -> Any:
     if path[0] in _LISTS:
-        return [one.strip() for one in cell.split(";") if one.strip()]
+        found = [one.strip() for one in cell.split(";") if one.strip()]
+        return list(map(_confirmation, found)) if path[0] == "confirmed" else found
     if path[0] == "expected":
         found = [one.strip() for one in cell.split(";") if one.strip()]
         return [None if one == NOTHING else one for one in found]
     if path[0] in ("nameplate", "instrument", "required_confidence"):
         return _quantity(cell)
     return cell
+
+
+def _confirmation(text: str) -> Any:
+    """`ID@N`, a confirmation after N readings, or an id alone."""
+    name, _, place = text.partition("@")
+    if place.isascii() and place.isdigit() and len(place) <= 6:
+        return {"id": name, "after_reading": int(place)}
+    return text
 
 
 def _quantity(cell: str) -> Any:

@@ -46,6 +46,14 @@ class CaseError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmation:
+    """A precaution that was carried out; `after_reading`: how many readings were taken before."""
+
+    id: str
+    after_reading: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """One visit so far."""
 
@@ -56,7 +64,7 @@ class Case:
     test_voltage: float | None  # V, of the resistance range, if stated
     readings: tuple[Reading, ...]
     answered: frozenset[str]  # checks with a reading that tells what the equipment is like now
-    confirmed: tuple[str, ...]
+    confirmed: tuple[Confirmation, ...]  # sorted, each id once
     unavailable: frozenset[str]  # checks that cannot be carried out here
     required_confidence: float
     costs: Costs | None = None  # decide by them
@@ -90,7 +98,7 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     phase = document.get("phase", DIAGNOSE)
     readings = _staged(rule_set, readings, repairs, phase)
     nameplate = read_nameplate(rule_set, document.get("nameplate") or {}, tuple(readings), errors)
-    confirmed = _confirmed(rule_set, document.get("confirmed") or (), errors)
+    confirmed = _confirmed(rule_set, document, errors)
     unavailable = frozenset(document.get("unavailable") or ())
     for index, one in enumerate(document.get("unavailable") or ()):
         if one not in rule_set.checks:
@@ -213,12 +221,25 @@ def _staged(
     return out
 
 
-def _confirmed(rule_set: RuleSet, raw: Iterable[str], errors: Errors) -> tuple[str, ...]:
+def _confirmed(
+    rule_set: RuleSet, document: Mapping[str, Any], errors: Errors
+) -> tuple[Confirmation, ...]:
+    """The confirmations, of each the latest."""
     table = {k for k, precaution in rule_set.precautions.items() if precaution.confirm}
-    for index, one in enumerate(raw):
-        if one not in table:
-            message = unknown("precaution", one, table, "precautions to confirm")
-            if one in rule_set.precautions:
-                message = f"{one!r} is a precaution, but none to confirm: leave it out"
-            errors.append((f"/confirmed/{index}", message))
-    return tuple(sorted(set(raw)))
+    taken = len(document.get("readings") or ())
+    latest: dict[str, int | None] = {}
+    for index, raw in enumerate(document.get("confirmed") or ()):
+        pointer, placed = f"/confirmed/{index}", not isinstance(raw, str)
+        name = raw["id"] if placed else raw
+        at = int(raw["after_reading"]) if placed else None
+        if name not in table:
+            message = unknown("precaution", name, table, "precautions to confirm")
+            if name in rule_set.precautions:
+                message = f"{name!r} is a precaution, but none to confirm: leave it out"
+            errors.append((f"{pointer}/id" if placed else pointer, message))
+        if at is not None and at > taken:
+            message = f"this is more than the readings that were sent ({taken})"
+            errors.append((f"{pointer}/after_reading", message))
+        earlier = latest.get(name)
+        latest[name] = at if earlier is None else max(earlier, at if at is not None else earlier)
+    return tuple(Confirmation(name, latest[name]) for name in sorted(latest))

@@ -174,9 +174,9 @@ def _unconfirmed(rule_set: RuleSet, case: Case, check: Check) -> bool:
     confirmed before is rightly gone.
     """
     access = rule_set.access[check.access]
+    given = {one.id for one in case.confirmed} if access.requires else set()
     return not access.powered and any(
-        one not in case.confirmed
-        and not any(by in case.confirmed for by in rule_set.precautions[one].withdrawn_by)
+        one not in given and given.isdisjoint(rule_set.precautions[one].withdrawn_by)
         for one in access.requires
     )
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.facts import effective_confirmations, rests_on, withdrawn
+from service.diagnosis.confirmations import confirmations, may_stand_open
 from service.diagnosis.findings import INCONCLUSIVE, INVALID, Finding
 from service.ruleset.model import Check, Preparation, RuleSet
 
@@ -44,40 +44,12 @@ class Plan:
     because: str
 
 
-def opened(rule_set: RuleSet, case: Case) -> bool:
-    """Whether the equipment may stand open: said so, or read or repaired behind the cover."""
-    effective = effective_confirmations(rule_set, case)
-    if any(
-        rule_set.precautions[one].withdrawn_by and withdrawn(rule_set, case, one) is None
-        for one in case.confirmed
-    ):
-        return True
-    if not effective.isdisjoint(_closing(rule_set)):
-        return False
-    return worked_inside(rule_set, case, case.repairs)
-
-
-def worked_inside(rule_set: RuleSet, case: Case, remedies: Iterable[str]) -> bool:
-    """Whether these remedies or what has been done so far need the equipment opened."""
-    closing = _closing(rule_set)
-    if any(one in closing or rule_set.precautions[one].withdrawn_by for one in case.confirmed):
-        return True
-    done = [rule_set.remedies[remedy].access for remedy in remedies]
-    done += [rule_set.checks[reading.check].access for reading in case.readings]
-    return any(rule_set.access[access].requires for access in done)
-
-
-def _closing(rule_set: RuleSet) -> frozenset[str]:
-    """The precautions that close the equipment up again."""
-    return frozenset(one for access in rule_set.access.values() for one in access.closes_with)
-
-
 def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
     """The precautions to confirm before a check is offered, in the order to take them."""
     access = rule_set.access[check.access]
     needed = list(access.requires)
-    effective = effective_confirmations(rule_set, case)
-    if access.closes_with and opened(rule_set, case):
+    effective = confirmations(rule_set, case).effective
+    if access.closes_with and may_stand_open(rule_set, case):
         after = {step.confirms: step.after for step in rule_set.preparations.values()}
         for one in access.closes_with:
             needed += [one] if one in effective else [*after[one], one]
@@ -112,13 +84,9 @@ def candidates(
     `information`: what each check of the rule set promises, in bits.
 
     A live check waits for each of its dead alternatives that may be offered and would tell at
-    least a tenth of what the live one would. One that makes confirmations stale follows no other
-    such: what was confirmed for the first may no longer hold, and a request does not tell when it
-    was confirmed.
+    least a tenth of what the live one would.
     """
     answered = case.answered
-    stales = {name for one in rule_set.precautions.values() for name in one.stale_after}
-    barred = stales if stales & answered else set()
 
     def promises(name: str) -> float:
         return 0.0 if _blind(case, rule_set.checks[name]) else information[name]
@@ -134,7 +102,7 @@ def candidates(
     out = []
     for name in checks:
         check = rule_set.checks[name]
-        if name in barred or not may_be_offered(conclusions, case, check):
+        if not may_be_offered(conclusions, case, check):
             continue
         promised = promises(name)
         if any(serves(other, promised) for other in check.dead_alternatives):
@@ -183,19 +151,6 @@ def _most_worth(worthy: Iterable[Candidate]) -> Candidate | None:
 def cheapest(found: Iterable[Candidate]) -> Candidate | None:
     """The least cost first; preferred ones before others."""
     return min(found, key=lambda one: (not one.preferred, one.cost, one.check.id), default=None)
-
-
-def withdraws(rule_set: RuleSet, case: Case, step: Preparation) -> tuple[str, ...]:
-    """The confirmations sent so far that do not hold once a preparation is done."""
-    against = withdrawn(rule_set, case, step.confirms)
-    given = step.confirms in case.confirmed
-    return tuple(
-        one
-        for one in case.confirmed
-        if one == against
-        or step.confirms in rule_set.precautions[one].withdrawn_by
-        or (not given and step.confirms in rests_on(rule_set, one))
-    )
 
 
 def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool = False) -> Plan:

@@ -7,21 +7,23 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from service.diagnosis.case import Case
-from service.diagnosis.facts import effective_confirmations, withdrawn
+from service.diagnosis.confirmations import Void, confirmations
 from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
 from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
 # In place of a wait, where the bleed resistor is too large or missing.
 NO_WAIT_HELPS = "no time that helps"
-# Beside a precaution of which the case says that it was carried out, where that is past.
-DO_AGAIN = (
-    "Confirmed earlier, but no longer valid: the equipment has been energised since, or closed up "
-    "for it. Do it again, and confirm it anew."
-)
-TOO_EARLY = (
-    "Confirmed, but not what is to be done before it, so that it does not count. Do that first, "
-    "then this again."
-)
+# Beside a precaution that the case confirms, and whose confirmation does not count.
+NOT_COUNTED = {
+    Void.ENERGISED: "Confirmed earlier, but the equipment has been energised since. Do it again.",
+    Void.OPENED: "Confirmed earlier, but the equipment has been opened since. Do it again.",
+    Void.WITHDRAWN: "Confirmed earlier, but the equipment has been closed since, and may be "
+    "connected. Do it again.",
+    Void.TOO_EARLY: "Confirmed, but not after what comes before it. Do that first, then this "
+    "again.",
+    Void.NO_PLACE: "Confirmed without its place, so it may be older than what comes before it. "
+    "Do it again, and confirm it with its place.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,8 @@ class StandingPrecaution:
     precaution: Precaution
     text: str
     confirmed: bool
-    withdrawn_by: str | None  # another confirmation, beside which this one does not count
+    void_because: Void | None  # why the confirmation that was sent does not count
+    withdrawn_by: str | None  # the other confirmation that took it back, if one did
 
 
 def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
@@ -64,16 +67,17 @@ def standing(
 ) -> tuple[StandingPrecaution, ...]:
     """The wanted precautions in the rule set's order, those to confirm with their state."""
     ids = set(wanted)
-    effective = effective_confirmations(rule_set, case)
+    found = confirmations(rule_set, case)
     out = []
     for precaution in rule_set.precautions.values():
         if precaution.id not in ids:
             continue
-        text, by = fill(precaution.text, worked_out), None
-        if precaution.id in case.confirmed and precaution.id not in effective:
-            by = withdrawn(rule_set, case, precaution.id)
-            text += f" {DO_AGAIN if by else TOO_EARLY}"
-        out.append(StandingPrecaution(precaution, text, precaution.id in effective, by))
+        text, why = fill(precaution.text, worked_out), found.void.get(precaution.id)
+        if why is not None:
+            text += f" {NOT_COUNTED[why]}"
+        confirmed = precaution.id in found.effective
+        by = found.taken_back_by.get(precaution.id)
+        out.append(StandingPrecaution(precaution, text, confirmed, why, by))
     return tuple(out)
 
 

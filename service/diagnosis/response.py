@@ -14,12 +14,13 @@ from service.diagnosis.belief import pair_probabilities
 from service.diagnosis.bring import Bring
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
+from service.diagnosis.confirmations import withdrawn_with
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.explanation import title_of
 from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_limits
 from service.diagnosis.nameplate import NameplateValue
-from service.diagnosis.planning import Plan, withdraws
+from service.diagnosis.planning import Plan
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import Verdict
@@ -223,8 +224,8 @@ def next_check(
             "units": [],
             "calculation": None,
             "conditions": [],
-            "confirms": [step.confirms],
-            "withdraws": list(withdraws(rule_set, case, step)),
+            "confirms": [{"id": step.confirms, "after_reading": len(case.readings)}],
+            "withdraws": list(withdrawn_with(rule_set, case, step)),
             "for_check": check.id,
             "recheck": False,
             "tools": list(step.tools),
@@ -241,7 +242,7 @@ def next_check(
         "calculation": check.calculation,
         "conditions": reading_conditions(check),
         "confirms": [],
-        "withdraws": [],
+        "withdraws": list(withdrawn_with(rule_set, case, check)),
         "for_check": None,
         "recheck": plan.recheck,
         "tools": list(check.tools),
@@ -321,6 +322,7 @@ def precaution(one: StandingPrecaution, *, now: bool = True) -> dict[str, Any]:
         "sign": one.precaution.sign,
         "must_confirm": one.precaution.confirm,
         "confirmed": one.confirmed,
+        "void_because": one.void_because,
         "withdrawn_by": one.withdrawn_by,
         "applies_now": now,
         "source": one.precaution.source,

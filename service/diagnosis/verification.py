@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
+from service.diagnosis.confirmations import worked_inside
 from service.diagnosis.decision import Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
-from service.diagnosis.planning import Candidate, plan, unmet, worked_inside
+from service.diagnosis.planning import Candidate, plan, unmet
 from service.diagnosis.readings import span
 from service.diagnosis.reasons import Reason, slips, stopped_by
 from service.ruleset.model import RuleSet

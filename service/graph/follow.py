@@ -119,9 +119,9 @@ class _Following:
             precautions |= {one["id"]: _warned(one) for one in check["precautions"]}
             if check["kind"] != "preparation":
                 break
-            kept = [one for one in case.get("confirmed", ()) if one not in check["withdraws"]]
+            kept = [one for one in case.get("confirmed", ()) if one["id"] not in check["withdraws"]]
             case = {**case, "confirmed": kept + check["confirms"]}
-            first += check["confirms"]
+            first += [one["id"] for one in check["confirms"]]
         else:
             return  # preparations that undo one another
         step.node = Ask(

@@ -71,8 +71,8 @@ SAFETY: Mapping[str, str] = {
     "idle-confirmation": "A precaution to be confirmed that nothing waits for.",
     "never-withdrawn": "A confirmation that stays when the equipment is closed up again.",
     "never-closed": "Equipment that may be run open.",
-    "not-stale-after-live": "A confirmation that stays after a live check.",
-    "stale-after-dead": "A dead check that would make a confirmation stale.",
+    "outlives-energising": "A confirmation for work inside that counts after the next run.",
+    "live-without-isolation": "A place where open equipment is energised with nothing isolated.",
 }
 
 # What silently misleads.

@@ -225,7 +225,7 @@ class Precaution:
     text: str
     confirm: bool
     withdrawn_by: tuple[str, ...]
-    stale_after: tuple[str, ...]  # live checks after which it must be done anew
+    void_when_energised: bool  # it must be done anew once the equipment has been energised
     source: str
 
 

@@ -27,13 +27,7 @@ class PrecautionReader(Draft):
                 self.raw_precautions,
                 "precaution",
             ),
-            stale_after=self.known(
-                "precautions",
-                (*path, "stale_after"),
-                raw.get("stale_after", ()),
-                self.raw_checks,
-                "check",
-            ),
+            void_when_energised=raw.get("void_when_energised", False),
             source=raw["source"],
         )
 

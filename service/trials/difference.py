@@ -202,9 +202,10 @@ def _weaker(before: Precaution, after: Precaution) -> Iterator[str]:
         yield "need not be confirmed any more"
     if SIGNAL_WORDS.index(after.signal_word) > SIGNAL_WORDS.index(before.signal_word):
         yield f"is {after.signal_word}, no longer {before.signal_word}"
-    for field in ("withdrawn_by", "stale_after"):
-        for one in sorted(set(getattr(before, field)) - set(getattr(after, field))):
-            yield f"is no longer taken back by {one}"
+    if before.void_when_energised and not after.void_when_energised:
+        yield "still counts after the equipment has been energised"
+    for one in sorted(set(before.withdrawn_by) - set(after.withdrawn_by)):
+        yield f"is no longer taken back by {one}"
 
 
 def _stops(rule: Rule) -> bool:

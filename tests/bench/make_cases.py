@@ -47,6 +47,9 @@ def varied(case: dict[str, Any], rng: random.Random) -> dict[str, Any]:
     readings = case.get("readings", [])
     if "repairs" not in case:  # these name how many readings came before
         case["readings"] = readings = readings[: rng.randint(0, len(readings))]
+    for one in case.get("confirmed", []):
+        if isinstance(one, dict):  # it was confirmed at the latest by then
+            one["after_reading"] = min(one["after_reading"], len(readings))
     for reading in readings:
         if isinstance(reading.get("value"), int | float):
             reading["value"] = float(f"{reading['value'] * rng.gauss(1, SPREAD):.4g}")

@@ -23,6 +23,7 @@ from ohmpath_client.models import (
     Case,
     CaseNameplate,
     CasePhase,
+    Confirmation,
     MeasuredReading,
     MeasuredReadingConditions,
     NextCheck,
@@ -116,7 +117,7 @@ class Visit:
     oven: dict[str, Reading]
     phase: CasePhase = CasePhase.DIAGNOSE
     readings: list[Reading] = field(default_factory=list)
-    confirmed: list[str] = field(default_factory=list)
+    confirmed: list[Confirmation] = field(default_factory=list)
     unavailable: list[str] = field(default_factory=list)
     repairs: list[Repair] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
@@ -129,7 +130,7 @@ class Visit:
             nameplate=nameplate(),
             phase=self.phase,
             readings=self.readings,
-            confirmed=self.confirmed,
+            confirmed=[*self.confirmed],
             unavailable=self.unavailable,
             repairs=self.repairs,
         )
@@ -151,8 +152,9 @@ class Visit:
         """Carry out a preparation, or answer a check if this technician can."""
         self.asked.append(step.id)
         if step.kind is NextCheckKind.PREPARATION:
-            kept = [one for one in self.confirmed if one not in step.withdraws]
-            self.confirmed = kept + step.confirms
+            kept = [one for one in self.confirmed if one.id not in step.withdraws]
+            new = [Confirmation(one.id, one.after_reading) for one in step.confirms]
+            self.confirmed = kept + new
         elif step.id in self.oven:
             self.readings.append(self.oven[step.id])
         else:

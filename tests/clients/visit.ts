@@ -11,6 +11,7 @@ import type {
   Assessment,
   BatchCase,
   Case,
+  Confirmed,
   NextCheck,
   Reading,
   Repair,
@@ -81,7 +82,7 @@ function table(...readings: Reading[]): Map<string, Reading> {
 class Visit {
   phase: Case["phase"] = "diagnose";
   readings: Reading[] = [];
-  confirmed: string[] = [];
+  confirmed: Confirmed[] = [];
   unavailable: string[] = [];
   repairs: Repair[] = [];
   asked: string[] = [];
@@ -123,7 +124,7 @@ class Visit {
     this.asked.push(step.id);
     const reading = this.oven.get(step.id);
     if (step.kind === "preparation") {
-      const kept = this.confirmed.filter((one) => !step.withdraws.includes(one));
+      const kept = this.confirmed.filter((one) => !step.withdraws.includes(one.id));
       this.confirmed = [...kept, ...step.confirms];
     } else if (reading !== undefined) {
       this.readings.push(reading);

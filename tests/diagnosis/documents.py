@@ -10,6 +10,7 @@ from service.diagnosis.case import read_case
 from service.diagnosis.findings import find_all
 from service.ruleset.model import RuleSet
 from tests.diagnosis.oracle import Seen
+from tests.visits.confirm import confirm
 from tests.visits.play import SURVEY
 
 READY = ["supply-disconnected", "capacitor-discharged"]
@@ -111,8 +112,7 @@ def carry_on(
         if step is None:
             return answer, asked
         if step["kind"] == "preparation":
-            kept = [one for one in document["confirmed"] if one not in step["withdraws"]]
-            document["confirmed"] = kept + step["confirms"]
+            document["confirmed"] = confirm(document["confirmed"], step)
             continue
         asked.append(step["id"])
         check = rule_set.checks[step["id"]]

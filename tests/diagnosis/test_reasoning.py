@@ -11,20 +11,21 @@ from service.diagnosis.assessment import Reasoner
 from service.diagnosis.belief import Evidence, believe, history
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
+from service.diagnosis.confirmations import Void
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import UNCONFIRMED, find_all
 from service.diagnosis.information import expected_information
 from service.diagnosis.planning import unmet
-from service.diagnosis.precautions import DO_AGAIN, TOO_EARLY
+from service.diagnosis.precautions import NOT_COUNTED
 from service.ruleset.model import RuleSet
 from tests.diagnosis.documents import READY, reading
 from tests.diagnosis.documents import request as case
+from tests.visits.confirm import confirm
 
 
 def prepare(document: dict[str, Any], step: dict[str, Any]) -> None:
     """Confirm a preparation as a client does."""
-    kept = [one for one in document["confirmed"] if one not in step["withdraws"]]
-    document["confirmed"] = kept + step["confirms"]
+    document["confirmed"] = confirm(document["confirmed"], step)
 
 
 def depths(rule_set: RuleSet, reasoner: Reasoner, document: dict[str, Any]) -> dict[str, int]:
@@ -394,11 +395,11 @@ def test_a_live_reading_takes_the_confirmations_back(reasoner: Reasoner) -> None
     assert answer["next_check"]["id"] == "supply-disconnection"
     told = {one["id"]: one for one in answer["precautions"]}
     assert told["supply-disconnected"]["confirmed"] is False
-    assert told["supply-disconnected"]["text"].endswith(DO_AGAIN)
-    assert told["supply-disconnected"]["withdrawn_by"] == "transformer-isolated"
-    assert told["local-codes"]["withdrawn_by"] is None
-    anew = reasoner.assess({**document, "confirmed": READY})
-    assert anew["next_check"]["kind"] == "measurement"
+    assert told["supply-disconnected"]["text"].endswith(NOT_COUNTED[Void.ENERGISED])
+    assert told["supply-disconnected"]["void_because"] == "energised"
+    assert told["local-codes"]["void_because"] is None
+    anew = [{"id": one, "after_reading": 2} for one in READY]
+    assert reasoner.assess({**document, "confirmed": anew})["next_check"]["kind"] == "measurement"
 
 
 def test_a_discharge_counts_only_beside_the_disconnection_that_it_is_done_under(
@@ -411,7 +412,7 @@ def test_a_discharge_counts_only_beside_the_disconnection_that_it_is_done_under(
     assert answer["next_check"]["withdraws"] == ["capacitor-discharged"]
     told = {one["id"]: one for one in answer["precautions"]}
     assert told["capacitor-discharged"]["confirmed"] is False
-    assert told["capacitor-discharged"]["text"].endswith(TOO_EARLY)
+    assert told["capacitor-discharged"]["text"].endswith(NOT_COUNTED[Void.TOO_EARLY])
     anew = reasoner.assess({**document, "confirmed": ["supply-disconnected"]})
     assert anew["next_check"]["id"] == "capacitor-discharge"
     assert anew["next_check"]["withdraws"] == []
@@ -569,22 +570,21 @@ def test_a_fuse_that_reads_whole_does_not_clear_what_blows_it(reasoner: Reasoner
 
 
 @pytest.mark.parametrize("said", ["absent", "inconclusive"])
-def test_one_live_reading_is_all_that_a_request_asks_for(
-    oven: RuleSet, reasoner: Reasoner, said: str
-) -> None:
-    """Found on the bench: a second one waited for confirmations that the first had taken back."""
+def test_a_second_live_check_waits_for_new_confirmations(reasoner: Reasoner, said: str) -> None:
+    """What was confirmed for the first live check is done again, step by step, for a second."""
     live = {"value": 60.2, "unit": "V"} if said == "inconclusive" else {"value": 0.4, "unit": "V"}
     document = case("no-heat", "display=lit", "heating-hum=silent", "relay-click=silent")
     document["readings"].append({"check": "transformer-primary-voltage", **live})
     document["confirmed"] = [*document["confirmed"], "transformer-isolated"]
+    prepared: list[str] = []
     for _ in range(80):
-        answer = reasoner.assess(document)
-        step = answer["next_check"]
-        if step is None:
+        step = reasoner.assess(document)["next_check"]
+        assert step is not None, "no second live check"
+        if step["id"] in {"transformer-primary-voltage", "relay-drive-voltage"}:
             break
-        assert step["id"] not in {"transformer-primary-voltage", "relay-drive-voltage"}
         if step["kind"] == "preparation":
+            prepared += [one["id"] for one in step["confirms"]]
             prepare(document, step)
         else:
             document.setdefault("unavailable", []).append(step["id"])
-    assert answer["status"] == "unresolved"
+    assert prepared[-3:] == ["supply-disconnected", "capacitor-discharged", "transformer-isolated"]

@@ -182,6 +182,9 @@ def test_what_still_stands_is_not_asked_for_again(reasoner: Reasoner) -> None:
         *before,
         repairs=[{"remedy": "replace-capacitor", "readings_before": len(before)}],
     )
+    document["confirmed"] = [
+        {"id": one, "after_reading": len(before)} for one in document["confirmed"]
+    ]
     answer = reasoner.assess(document)
     stale = {one["check"] for one in answer["findings"] if one["superseded"]}
     assert stale == {"oscillation-indicator", "capacitor-capacitance"}
@@ -272,6 +275,7 @@ def test_the_order_of_readings_between_two_repairs_changes_nothing(
     first, second = ([drawn_reading(oven, name, rng) for name in names[at:][:3]] for at in (0, 3))
     remedy = rng.choice(sorted(oven.remedies))
     document = request("no-heat", repairs=[{"remedy": remedy, "readings_before": 3}])
+    document["confirmed"] = [{"id": one, "after_reading": 6} for one in document["confirmed"]]
     one = reasoner.assess({**document, "readings": [*first, *second]})
     other = reasoner.assess({**document, "readings": [*first[::-1], *second[::-1]]})
     for part in ("status", "verdict", "hypotheses", "pairs", "bring", "precautions"):

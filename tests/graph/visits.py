@@ -11,6 +11,7 @@ from service.diagnosis.assessment import reasoner as reasoner_of
 from service.graph.follow import follow
 from service.graph.tree import Ask, LeftOut, Place, Tree, walk
 from service.ruleset.catalogue import Catalogue
+from tests.visits.confirm import confirm
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,6 @@ def _visit(reasoner: Reasoner, place: Place, sent: dict[str, Any]) -> Visit:
         warned |= {one["id"] for one in step["precautions"]} if step else set()
         if step is None or step["kind"] != "preparation":
             return Visit(place, sent, ready, answer, tuple(confirmed), frozenset(warned))
-        kept = [one for one in ready.get("confirmed", []) if one not in step["withdraws"]]
-        ready = {**ready, "confirmed": kept + step["confirms"]}
-        confirmed += step["confirms"]
+        ready = {**ready, "confirmed": confirm(ready.get("confirmed", []), step)}
+        confirmed += [one["id"] for one in step["confirms"]]
     raise AssertionError("no end of preparations")

@@ -160,5 +160,4 @@ def _keep_used_precautions(whole: Mapping[str, Raw]) -> None:
     precautions["precautions"] = _those(precautions["precautions"], used)
     _filter(whole["rule-set"], "when_not_released", used)
     for one in precautions["precautions"]:
-        one.pop("stale_after", None)  # the live checks that make it stale are left out
         _filter(one, "withdrawn_by", used)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 import numpy as np
 import pytest
 
 from service.diagnosis.case import read_case
+from service.diagnosis.confirmations import withdrawn_with
 from service.diagnosis.costs import losses
-from service.diagnosis.planning import unmet, withdraws
+from service.diagnosis.planning import unmet
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, RuleSet
 from tests.optimum.cut import SubProblem, cut
 from tests.optimum.joint import places, prepare, world
@@ -56,7 +58,7 @@ def test_preparations_are_counted_as_the_service_asks_for_them(problem: SubProbl
     closed_again = 0
     for _ in range(20):
         held: frozenset[str] = frozenset()
-        confirmed: list[str] = []
+        confirmed: list[dict[str, Any]] = []
         readings: list[dict[str, str]] = []
         for name in rng.sample(problem.checks, len(problem.checks)):
             check, asked = rule_set.checks[name], 0.0
@@ -67,13 +69,14 @@ def test_preparations_are_counted_as_the_service_asks_for_them(problem: SubProbl
                 if not waiting:
                     break
                 step = minutes[waiting[0]]
-                gone = withdraws(rule_set, case, step)
-                confirmed = [one for one in confirmed if one not in gone] + [step.confirms]
+                gone = withdrawn_with(rule_set, case, step)
+                confirmed = [one for one in confirmed if one["id"] not in gone]
+                confirmed.append({"id": step.confirms, "after_reading": len(readings)})
                 asked += step.minutes
                 closed_again += step.confirms == "cover-fitted"
             held, spent = prepare(found, held, check.access)
             assert spent == asked
-            assert held == set(confirmed)
+            assert held == {one["id"] for one in confirmed}
             readings.append({"check": name, "observed": check.outcomes[0]})
     assert closed_again > 0 or all(
         not rule_set.access[one.access].closes_with for one in rule_set.checks.values()

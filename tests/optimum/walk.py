@@ -11,6 +11,7 @@ import numpy as np
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.model import RuleSet
 from tests.optimum.joint import Array, World, no_fault_remedy
+from tests.visits.confirm import confirm
 
 # Nobody is asked more often than this.
 MOST_STEPS = 60
@@ -76,8 +77,8 @@ def walk(
         name = asked["id"]
         if asked["kind"] == "preparation":
             out.minutes += mass * asked["minutes"]
-            kept = [one for one in document["confirmed"] if one not in asked["withdraws"]]
-            step({**document, "confirmed": kept + asked["confirms"]}, joint, depth + 1)
+            confirmed = confirm(document["confirmed"], asked)
+            step({**document, "confirmed": confirmed}, joint, depth + 1)
             return
         spent = mass * world.minutes[name]
         out.minutes += spent

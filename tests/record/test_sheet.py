@@ -15,7 +15,7 @@ from service.api.cases import load_case
 from service.api.response_schemas import STATUSES as ALL_STATUSES
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import NOTES
-from service.diagnosis.precautions import DO_AGAIN, TOO_EARLY, figures, fill
+from service.diagnosis.precautions import NOT_COUNTED, figures, fill
 from service.record.sheet import NO_VERDICT, PROOFS, PROVEN_UNREPAIRED, RESULTS, STATUSES
 from service.record.written import FOLDER, language, languages, symbol
 from service.ruleset.catalogue import Catalogue
@@ -162,7 +162,7 @@ def test_what_an_assessment_adds_to_a_precaution_is_not_lost(catalogue: Catalogu
         for other in precaution.withdrawn_by:
             case = {**BEGUN, "confirmed": [precaution.id, other]}
             answer, found, _ = recorded(catalogue, case, "de")
-            longer = [one for one in answer["precautions"] if "no longer valid" in one["text"]]
+            longer = [one for one in answer["precautions"] if one["void_because"]]
             if longer:
                 more = [one.parts[1] for one in found.precautions if len(one.parts) > 1]
                 assert [one.lang for one in more] == ["de"] * len(longer)
@@ -336,7 +336,7 @@ def said() -> set[str]:
     }
     assert all(isinstance(one, str) for one in found)
     fixed = {*STATUSES.values(), *RESULTS.values(), *PROOFS.values(), *NOTES}
-    fixed |= {NO_VERDICT, PROVEN_UNREPAIRED, DO_AGAIN, TOO_EARLY}
+    fixed |= {NO_VERDICT, PROVEN_UNREPAIRED, *NOT_COUNTED.values()}
     return {str(one) for one in found} | fixed
 
 

@@ -453,8 +453,8 @@ SAFETY = [
     pair(
         "never-withdrawn",
         "precautions",
-        "    withdrawn_by: [cover-fitted]\n    text: Clip",
-        "    text: Clip",
+        "    withdrawn_by: [cover-fitted]\n    void_when_energised: true\n    text: Clip",
+        "    void_when_energised: true\n    text: Clip",
         None,
         "stay confirmed",
     ),
@@ -473,21 +473,19 @@ SAFETY = [
         "title: From outside\n    powered: true\n",
         "title: From outside\n    powered: true\n    closes_with: [cover-fitted]\n",
     ),
-    pair("not-stale-after-live", "precautions", "    stale_after: [coil-voltage]\n", ""),
     pair(
-        "not-stale-after-live",
+        "outlives-energising",
+        "precautions",
+        "    void_when_energised: true\n    text: Pull",
+        "    text: Pull",
+    ),
+    pair(
+        "live-without-isolation",
         "precautions",
         INSIDE,
         INSIDE.replace("discharged]", "discharged, leads-clipped]"),
         None,
-        "marks the time",
-    ),
-    pair(
-        "stale-after-dead",
-        "precautions",
-        "[coil-voltage]",
-        "[coil-voltage, fuse-resistance]",
-        "[coil-voltage, outlet-voltage]",
+        "nothing isolates",
     ),
 ]
 

@@ -71,17 +71,17 @@ MISTAKES = {
         "    why: It must conduct one way;",
         "may not exist",
     ),
-    "live check that leaves its confirmations standing": (
+    "run that leaves its confirmations standing": (
         "precautions",
-        "stale_after: [transformer-primary-voltage, inverter-supply-voltage, relay-drive-voltage]",
-        "stale_after: [transformer-primary-voltage, inverter-supply-voltage]",
-        "relay-drive-voltage must be in its stale_after",
+        "    void_when_energised: true\n",
+        "",
+        "void_when_energised",
     ),
-    "live check without a mark of its own": (
+    "live check that nothing isolates": (
         "precautions",
         "requires: [supply-disconnected, capacitor-discharged, transformer-isolated]",
         "requires: [supply-disconnected, capacitor-discharged]",
-        "marks its time",
+        "nothing isolates",
     ),
     "live check without a reason": (
         "checks",

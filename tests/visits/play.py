@@ -10,6 +10,7 @@ from numpy.random import Generator
 
 from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import required
+from tests.visits.confirm import confirm
 from tests.visits.population import Visit, draw_visit
 from tests.visits.remedies import CURES
 from tests.visits.safety import ACCESS, HIGH_VOLTAGE
@@ -134,11 +135,9 @@ class _Play:
                 return answer
             if step["kind"] == "preparation":
                 self.spend(step["minutes"])
-                case["confirmed"] = [
-                    one for one in case["confirmed"] if one not in step["withdraws"]
-                ] + step["confirms"]
+                case["confirmed"] = confirm(case["confirmed"], step)
                 for one in step["confirms"]:
-                    self.technician.carry_out(one, oven)
+                    self.technician.carry_out(one["id"], oven)
                 continue
             reading = self.read(step["id"])
             if reading is None:
@@ -154,7 +153,8 @@ class _Play:
         """One reading, noting its minutes and its danger; none if it cannot be taken."""
         course, oven = self.course, self.visit.oven
         self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
-        danger = self.technician.is_dangerous(check, oven, self.case["confirmed"])
+        confirmed = [one["id"] for one in self.case["confirmed"]]
+        danger = self.technician.is_dangerous(check, oven, confirmed)
         if danger is not None:
             course.unsafe.append(f"{check}: {danger}")
         reading = self.technician.answer(check, oven, self.rng)

@@ -180,41 +180,33 @@ def _never_closed(rule_set: RuleSet) -> Iterator[Found]:
             )
 
 
-def _not_stale_after_live(rule_set: RuleSet) -> Iterator[Found]:
-    """After a live reading the plug may still be in: dead checks need it all confirmed anew."""
-    dead = [check for check in rule_set.checks.values() if not check.live]
-    shared = {need for check in dead for need in rule_set.access[check.access].requires}
-    for check in rule_set.checks.values():
-        needs = rule_set.access[check.access].requires if check.live else ()
-        for need in needs:
-            if need in shared and check.id not in rule_set.precautions[need].stale_after:
-                yield Found(
-                    "precautions",
-                    need,
-                    f"it stays confirmed after the live check {check.id}",
-                    f"{check.id} must be in its stale_after: the plug may still be in.",
-                )
-        if needs and shared.issuperset(needs):
+def _outlives_energising(rule_set: RuleSet) -> Iterator[Found]:
+    """What is confirmed for work inside is to be done anew once the equipment was energised."""
+    inside = {one for access in rule_set.access.values() for one in access.requires}
+    for precaution in rule_set.precautions.values():
+        if precaution.id in inside and not precaution.void_when_energised:
             yield Found(
-                "checks",
-                check.id,
-                "nothing marks the time of this live check",
-                "Its access must require a precaution of its own, which marks its time.",
-                ("access",),
+                "precautions",
+                precaution.id,
+                "it still counts after the equipment has been energised",
+                "Give it `void_when_energised: true`: the plug may be in, and capacitors charged.",
             )
 
 
-def _stale_after_dead(rule_set: RuleSet) -> Iterator[Found]:
-    for precaution in rule_set.precautions.values():
-        for index, name in enumerate(precaution.stale_after):
-            if not rule_set.checks[name].live:
-                yield Found(
-                    "precautions",
-                    precaution.id,
-                    f"{name} is not live, and makes nothing stale",
-                    "List in `stale_after` live checks only.",
-                    ("stale_after", index),
-                )
+def _live_without_isolation(rule_set: RuleSet) -> Iterator[Found]:
+    """Equipment that stands open is energised only with a part of it isolated."""
+    dead = [check for check in rule_set.checks.values() if not check.live]
+    shared = {need for check in dead for need in rule_set.access[check.access].requires}
+    for access in rule_set.access.values():
+        live = any(check.live and check.access == access.id for check in rule_set.checks.values())
+        if live and access.requires and shared.issuperset(access.requires):
+            yield Found(
+                "access",
+                access.id,
+                "the equipment is energised open here, and nothing isolates what is touched",
+                "Require a precaution of its own, such as leads pulled off.",
+                ("requires",),
+            )
 
 
 CONFIRMATIONS: Mapping[str, Lint] = {
@@ -226,6 +218,6 @@ CONFIRMATIONS: Mapping[str, Lint] = {
     "idle-confirmation": _idle_confirmation,
     "never-withdrawn": _never_withdrawn,
     "never-closed": _never_closed,
-    "not-stale-after-live": _not_stale_after_live,
-    "stale-after-dead": _stale_after_dead,
+    "outlives-energising": _outlives_energising,
+    "live-without-isolation": _live_without_isolation,
 }
