@@ -125,6 +125,11 @@ class NextCheckSchema(AnswerSchema):
     title = string("What to do, in a few words.")
     why = string("Why this, and why now.")
     how = strings("Steps, in order.")
+    longest_run = one(
+        LimitSchema,
+        "For how long the equipment is energised at most, which `how` says too; null: it is not.",
+        null=True,
+    )
     expected = one(ExpectedSchema, "null for a preparation.", null=True)
     units = strings(
         "Units that a `value` may have, or others of the same; none where nothing is measured."

@@ -9,11 +9,13 @@ from typing import Any
 from weakref import WeakKeyDictionary
 
 from service.diagnosis import response
+from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import Belief, Evidence, believe, history
 from service.diagnosis.bring import bring
 from service.diagnosis.case import VERIFY, Case, CaseError, read_case
 from service.diagnosis.chaining import Conclusions, conclude
 from service.diagnosis.conflicts import Conflict, conflicts
+from service.diagnosis.danger import left_by
 from service.diagnosis.decision import Decision, decide
 from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
@@ -21,6 +23,7 @@ from service.diagnosis.findings import Finding, find_all
 from service.diagnosis.information import expected_information
 from service.diagnosis.precautions import at_hand, figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
+from service.diagnosis.verdict import remedies_of
 from service.diagnosis.verification import NOT_RELEASED, Release, required_checks, verify
 from service.documents import Written, fragments
 from service.inference.engine import Chainer
@@ -82,7 +85,7 @@ class Decided:
     decision: Decision
     release: Release | None
     conflicts: tuple[Conflict, ...]
-    proof: tuple[str, ...]  # the checks that prove the repairs made so far
+    proof: tuple[str, ...]  # the checks that prove the repairs made so far, and the verdict's
     information: Callable[[], Mapping[str, float]]  # bits, by check; worked out when called
 
 
@@ -138,13 +141,13 @@ class Reasoner:
         return list(map(self._in_brief, self._reason(cases)))
 
     def _in_brief(self, reasoned: Reasoned) -> dict[str, Any]:
-        decision = self._decide(reasoned).decision
-        conclusions = reasoned.conclusions
+        decided = self._decide(reasoned)
+        decision = decided.decision
         return {
             "status": decision.status,
             "next_check": decision.plan and response.in_brief(decision.plan),
             "verdict": decision.verdict
-            and response.verdict(self.rule_set, reasoned.case, decision.verdict, conclusions),
+            and response.verdict(self.rule_set, decision.verdict, decided.proof),
             "hypotheses": response.hypotheses(self.rule_set, self.model, reasoned.belief.posterior),
             "rule_set": reference(self.rule_set),
         }
@@ -153,12 +156,15 @@ class Reasoner:
         """What follows from each case. One after another the rules, all together the belief."""
         rule_set, model = self.rule_set, self.model
         drawn = [conclude(rule_set, self.chainer.run(one.tokens)) for one in cases]
-        pasts = {remedies: history(rule_set, model, remedies) for remedies in map(failed, cases)}
+        pasts = {
+            remedies: history(rule_set, model, remedies)
+            for remedies in {failed(one.case) for one in cases}
+        }
         evidence = [
             Evidence(
                 one.case.symptom,
                 of_the_fault(one),
-                pasts[failed(one)],
+                pasts[failed(one.case)],
                 conclusions.excluded,
                 conclusions.weights,
             )
@@ -175,16 +181,26 @@ class Reasoner:
         case, findings = reasoned.case, reasoned.findings
         conclusions, belief = reasoned.conclusions, reasoned.belief
         information = cache(lambda: expected_information(model, belief.states))
-        proof = required_checks(rule_set, case, conclusions, case.repairs)
+
+        def proof_of(
+            repairs: tuple[str, ...], unproven: tuple[str, ...]
+        ) -> tuple[tuple[str, ...], Vector]:
+            left = left_by(rule_set, model, belief.states, unproven)
+            shown = required_checks(rule_set, model, case, findings, conclusions, repairs, left)
+            return shown, left
+
         release = None
         clashes: tuple[Conflict, ...] = ()
         if case.phase == VERIFY:
-            decision, release = verify(rule_set, case, findings, conclusions, proof)
+            proof, left = proof_of(case.repairs, case.repairs[len(failed(case)) :])
+            decision, release = verify(rule_set, model, case, findings, conclusions, proof, left)
         else:
             clashes = conflicts(model, belief, conclusions.contradictions, rule_set.tuning)
             decision = decide(
                 rule_set, model, case, findings, conclusions, belief, information, clashes
             )
+            made = () if decision.verdict is None else remedies_of(decision.verdict)
+            proof, _ = proof_of((*case.repairs, *made), made)
         return Decided(decision, release, clashes, proof, information)
 
     def answer(self, reasoned: Reasoned) -> dict[str, Any]:
@@ -212,7 +228,7 @@ class Reasoner:
             ),
             "verdict": None
             if decision.verdict is None
-            else response.verdict(rule_set, case, decision.verdict, conclusions),
+            else response.verdict(rule_set, decision.verdict, decided.proof),
             "release": decided.release and response.release(rule_set, decided.release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
@@ -247,10 +263,15 @@ def judge(rule_set: RuleSet, case: Case, findings: tuple[Finding, ...]) -> Judge
     return Judged(case.without_values(readings), found, tokens(rule_set, case, findings))
 
 
-def failed(judged: Judged) -> tuple[str, ...]:
-    """The repairs that did not cure. What proves the last one does not tell that it has failed."""
-    repairs = judged.case.repairs
-    return repairs[:-1] if judged.case.phase == VERIFY else repairs
+def failed(case: Case) -> tuple[str, ...]:
+    """The repairs that did not cure: in a proof those from before the last readings of the fault.
+
+    What proves a repair does not tell that it has failed, nor does a repair made beside it.
+    """
+    if case.phase != VERIFY:
+        return case.repairs
+    between = {reading.stage for reading in case.readings if reading.stage < len(case.repairs)}
+    return case.repairs[: max(between, default=0)]
 
 
 def of_the_fault(judged: Judged) -> Sequence[Finding]:

@@ -27,8 +27,28 @@ def expected_information(model: BeliefModel, states: Vector) -> dict[str, float]
 def information_about(model: BeliefModel, states: Vector, fault: str, check: str) -> float:
     """Expected drop, in bits, of the entropy of whether a fault is there, if `check` is made."""
     there = model.has_fault[:, model.index(fault)]
-    with_it = np.stack([there, 1.0 - there]) * states  # (2, states)
-    joint = with_it @ model.tables[check]  # (2, outcomes)
+    return _told(np.stack([there, 1.0 - there]) * states @ model.tables[check])
+
+
+def information_about_again(
+    model: BeliefModel, states: Vector, fault: str, finding: Finding, persists: float
+) -> float:
+    """Expected drop, in bits, of the entropy of whether a fault is there, if `finding`'s check is
+    read once more."""
+    there = model.has_fault[:, model.index(fault)]
+    same = _again(model, finding, persists)
+    table = np.stack([same, 1.0 - same], axis=1)  # (states, 2)
+    return _told(np.stack([there, 1.0 - there]) * states @ table)
+
+
+def _again(model: BeliefModel, finding: Finding, persists: float) -> Vector:
+    """P(a second reading says the same | state), (states,), as in `likelihood`."""
+    out: Vector = persists + (1.0 - persists) * once(model, finding)
+    return out
+
+
+def _told(joint: Vector) -> float:
+    """The information that columns have of rows, bits: (2, outcomes) of joint probabilities."""
     gain = plogp(joint).sum() - plogp(joint.sum(axis=0)).sum() - plogp(joint.sum(axis=1)).sum()
     return max(float(gain), 0.0)
 
@@ -43,10 +63,7 @@ def information_again(
     """
     if not findings:
         return {}
-    same = np.stack([once(model, one) for one in findings])  # (readings, states)
-    same *= 1.0 - persists
-    same += persists
-    same *= states
+    same = np.stack([_again(model, one, persists) for one in findings]) * states
     joint = np.add.reduceat(same, model.set_starts, axis=1)  # (readings, sets of remedies)
     sets = np.add.reduceat(states, model.set_starts)
     other = np.maximum(sets - joint, 0.0)

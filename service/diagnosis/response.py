@@ -13,7 +13,6 @@ from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import pair_probabilities
 from service.diagnosis.bring import Bring
 from service.diagnosis.case import Case
-from service.diagnosis.chaining import Conclusions
 from service.diagnosis.confirmations import withdrawn_with
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
@@ -24,7 +23,7 @@ from service.diagnosis.planning import Plan
 from service.diagnosis.precautions import StandingPrecaution, fill
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import Verdict
-from service.diagnosis.verification import Release, required_checks
+from service.diagnosis.verification import Release
 from service.frozen import Frozen
 from service.physics.units import accepted_units, from_si
 from service.ruleset.describe import reading_conditions
@@ -220,6 +219,7 @@ def next_check(
             "title": step.title,
             "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
             "how": [fill(line, worked_out) for line in step.how],
+            "longest_run": None,
             "expected": None,
             "units": [],
             "calculation": None,
@@ -236,7 +236,10 @@ def next_check(
         **in_brief(plan),
         "title": check.title,
         "why": plan.because,
-        "how": [fill(line, worked_out) for line in check.how],
+        "how": [*_for_how_long(check), *(fill(line, worked_out) for line in check.how)],
+        "longest_run": None
+        if check.longest_run is None
+        else {"value": _significant(check.longest_run), "unit": "s"},
         "expected": expected(check, case.nameplate),
         "units": [unit for one in check.measures for unit in accepted_units(one.quantity)],
         "calculation": check.calculation,
@@ -251,6 +254,15 @@ def next_check(
     }
 
 
+def _for_how_long(check: Check) -> list[str]:
+    """The first step of a run: when it ends."""
+    if check.longest_run is None:
+        return []
+    minutes, seconds = divmod(round(check.longest_run), 60)
+    time = f"{minutes} min" if minutes > 2 and not seconds else f"{round(check.longest_run)} s"
+    return [f"Energise it for {time} at most, then switch it off and pull the plug."]
+
+
 def in_brief(plan: Plan) -> dict[str, Any]:
     """What of `next_check` says which it is."""
     if plan.preparation is not None:
@@ -258,15 +270,12 @@ def in_brief(plan: Plan) -> dict[str, Any]:
     return {"id": plan.check.id, "kind": plan.check.kind}
 
 
-def verdict(
-    rule_set: RuleSet, case: Case, found: Verdict, conclusions: Conclusions
-) -> dict[str, Any]:
-    """The verdict with its remedy, parts and the checks after the repair, which its proof asks for.
+def verdict(rule_set: RuleSet, found: Verdict, proof: Iterable[str]) -> dict[str, Any]:
+    """The verdict with its remedy, parts and the checks after the repair.
 
-    Those come on top of what earlier repairs of the case are proven by.
+    `proof`: what the proof of its repairs asks for, on top of those that the case names already.
     """
     remedy = rule_set.remedies[found.fault.remedy]
-    made = [*case.repairs, remedy.id, *(fault.remedy for fault, _ in found.also_found)]
     return {
         "fault": found.fault.id,
         "title": found.fault.title,
@@ -278,7 +287,7 @@ def verdict(
         "part_titles": _titles(rule_set, (*remedy.parts, *found.also_replace)),
         "also_found": [_second(rule_set, *one) for one in found.also_found],
         "also_suspected": [_second(rule_set, *one) for one in found.also_suspected],
-        "checks_after_repair": list(required_checks(rule_set, case, conclusions, made)),
+        "checks_after_repair": list(proof),
         "ambiguity_group": [{"fault": name, "probability": round(p, 6)} for name, p in found.group],
     }
 

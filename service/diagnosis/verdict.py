@@ -33,6 +33,11 @@ class Verdict:
     also_suspected: tuple[tuple[Fault, float], ...]  # one that may be there, and is not proven
 
 
+def remedies_of(found: Verdict) -> tuple[str, ...]:
+    """The remedies that a verdict asks for, its own first."""
+    return (found.fault.remedy, *(fault.remedy for fault, _ in found.also_found))
+
+
 def leader(
     rule_set: RuleSet, model: BeliefModel, belief: Belief, required: float
 ) -> tuple[str, float]:

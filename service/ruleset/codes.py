@@ -72,6 +72,9 @@ SAFETY: Mapping[str, str] = {
     "never-withdrawn": "A confirmation that stays when the equipment is closed up again.",
     "never-closed": "Equipment that may be run open.",
     "outlives-energising": "A confirmation for work inside that counts after the next run.",
+    "danger-not-marked": "A fault that work stops for, and that may be left in use.",
+    "run-without-end": "A check that energises the equipment, and does not say for how long.",
+    "run-unwatched": "A place where equipment is energised, and nobody is told when to end it.",
     "live-without-isolation": "A place where open equipment is energised with nothing isolated.",
 }
 

@@ -58,12 +58,14 @@ class Tuning:
     misread_persists: float  # share of slips that a second reading repeats
     new_part_faulty: float  # P(the complaint stays | the right repair was made)
     cure_overlooked: float  # P(it seems to stay | the repair has cured)
+    complaint_rests: float  # P(the complaint is gone in its proof | its cause is still there)
     unlisted_component: float
     unlisted_function: float
     symptom_floor: float
     certain: float  # a finding of this probability is a fact for rules
     possible: float  # from this probability on a safety rule counts it
     live_risk_minutes: float
+    released_risk: float  # a dangerous fault more probable than this keeps equipment out of use
     least_information: float  # bits
     conflict_ratio: float
 

@@ -14,6 +14,8 @@ from service.ruleset.lints.faults import FAULTS
 from service.ruleset.lints.found import Found, Lint
 from service.ruleset.lints.header import HEADER
 from service.ruleset.lints.measures import MEASURES
+from service.ruleset.lints.release import RELEASE
+from service.ruleset.lints.runs import RUNS
 from service.ruleset.lints.safety import SAFETY
 from service.ruleset.lints.sources import unsourced
 from service.ruleset.lints.texts import TEXTS
@@ -23,6 +25,8 @@ from service.ruleset.source import Document, Issue
 LINTS: Mapping[str, Lint] = {
     **SAFETY,
     **CONFIRMATIONS,
+    **RELEASE,
+    **RUNS,
     **HEADER,
     **MEASURES,
     **EVIDENCE,

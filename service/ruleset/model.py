@@ -108,6 +108,7 @@ class Check:
     why_live: str | None
     by_rule: bool  # offered only when a rule admits it
     minutes: float
+    longest_run: float | None  # s, for how long the equipment is energised for it at most
     tools: tuple[str, ...]
     why: str
     how: tuple[str, ...]
@@ -196,6 +197,7 @@ class Fault:
     remedy: str
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     effect: bool  # usually the effect of another fault
+    dangerous: bool  # it can hurt whoever uses the equipment
     source: str
 
 
@@ -225,6 +227,8 @@ class Precaution:
     text: str
     confirm: bool
     withdrawn_by: tuple[str, ...]
+    ends_run: bool  # it says when to end a run
+    forbids_use: bool  # while it stands, nobody may use the equipment
     void_when_energised: bool  # it must be done anew once the equipment has been energised
     source: str
 

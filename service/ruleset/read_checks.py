@@ -66,6 +66,9 @@ class CheckReader(Draft):
             why_live=raw.get("why_live"),
             by_rule=raw.get("by_rule", False),
             minutes=raw["minutes"],
+            longest_run=self.si("checks", (*path, "longest_run"), raw["longest_run"], "time")
+            if "longest_run" in raw
+            else None,
             tools=self.known("checks", (*path, "tools"), raw["tools"], self.tools, "tool"),
             why=raw["why"],
             how=tuple(raw["how"]),

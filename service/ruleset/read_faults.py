@@ -69,6 +69,7 @@ class FaultReader(Draft):
             remedy=raw["remedy"],
             verdict_needs=self.groups_of_checks("faults", path, raw.get("verdict_needs", ())),
             effect=raw.get("effect", False),
+            dangerous=raw.get("dangerous", False),
             source=raw["source"],
         )
 

@@ -27,6 +27,8 @@ class PrecautionReader(Draft):
                 self.raw_precautions,
                 "precaution",
             ),
+            ends_run=raw.get("ends_run", False),
+            forbids_use=raw.get("forbids_use", False),
             void_when_energised=raw.get("void_when_energised", False),
             source=raw["source"],
         )

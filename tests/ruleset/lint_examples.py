@@ -38,6 +38,11 @@ def rules(code: str, wrong: list[str], right: list[str] | None = None, says: str
     return Example(code, (Edit("rules", "", "".join(wrong)),), better, says)
 
 
+OPEN_STOPS = rule(
+    "open-stops", {"finding": "fuse-resistance", "outcome": "open"}, {"stop": "Stop."}
+)
+
+
 def fault(one: str, more: str = "") -> str:
     return (
         f"  - id: {one}\n    title: Another fault\n    component: lamp\n    rate: 1\n"
@@ -472,6 +477,30 @@ SAFETY = [
         "title: From outside\n",
         "title: From outside\n    powered: true\n",
         "title: From outside\n    powered: true\n    closes_with: [cover-fitted]\n",
+    ),
+    pair("run-without-end", "checks", "    longest_run: {value: 30, unit: s}\n", ""),
+    pair(
+        "run-without-end",
+        "checks",
+        "    access: outside\n",
+        "    access: outside\n    longest_run: {value: 10, unit: s}\n",
+        None,
+        "is not energised",
+    ),
+    pair(
+        "run-unwatched",
+        "precautions",
+        "    ends_run: true\n",
+        "",
+    ),
+    Example(
+        "danger-not-marked",
+        (Edit("rules", "", OPEN_STOPS),),
+        (
+            Edit("rules", "", OPEN_STOPS),
+            Edit("faults", "    effect: true\n", "    effect: true\n    dangerous: true\n"),
+        ),
+        "work stops where fuse-resistance reads open",
     ),
     pair(
         "outlives-energising",
