@@ -260,7 +260,7 @@ def _for_how_long(check: Check) -> list[str]:
         return []
     minutes, seconds = divmod(round(check.longest_run), 60)
     time = f"{minutes} min" if minutes > 2 and not seconds else f"{round(check.longest_run)} s"
-    return [f"Energise it for {time} at most, then switch it off and pull the plug."]
+    return [f"Energise it for {time} at most."]
 
 
 def in_brief(plan: Plan) -> dict[str, Any]:
