@@ -15,6 +15,7 @@ from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import there
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
+from service.diagnosis.confirmations import closing_precautions
 from service.diagnosis.states import BeliefModel
 from service.ruleset.model import RuleSet
 
@@ -80,6 +81,8 @@ def _tools(
         for tool in check.tools:
             users.setdefault(tool, {})[check.id] = None
     before = {need for check in wanted for need in rule_set.access[check.access].requires}
+    if before:  # what has been opened is closed up again
+        before |= closing_precautions(rule_set)
     for step in rule_set.preparations.values():
         if step.confirms in before:
             for tool in step.tools:

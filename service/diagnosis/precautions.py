@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from service.diagnosis.case import Case
 from service.diagnosis.confirmations import Void, confirmations
-from service.physics.discharge import SAFE_VOLTAGE, discharge_figures
+from service.physics.discharge import SAFE_VOLTAGE, discharge_figures, discharge_tool
 from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
 # In place of a wait, where the bleed resistor is too large or missing.
@@ -42,6 +42,8 @@ def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
 
     From the capacitor's ratings on the nameplate (or the rule set's assumption): `wait` from peak
     voltage to 42.4 V through the bleed resistor, rounded up to 5 s; `energy`; `peak`; `charge`.
+    Of the discharge tool: `resistor`, `resistor-power`, `insulation`, `first-current`,
+    `first-power`, and `discharge-time` to 42.4 V.
     """
     names = rule_set.capacitor
     if names is None:
@@ -53,13 +55,24 @@ def figures(rule_set: RuleSet, case: Case) -> dict[str, str]:
         float(plate[names.bleed_resistance].value),
         SAFE_VOLTAGE,
     )
+    tool = discharge_tool(float(plate[names.capacitance].value), found.peak_voltage)
     wait = found.wait if found.wait is not None else math.inf
     return {
         "wait": f"{5 * math.ceil(wait / 5):d} s" if math.isfinite(wait) else NO_WAIT_HELPS,
         "energy": f"{found.energy:.1f} J",
         "charge": f"{found.charge * 1e6:.0f} µC",
         "peak": f"{found.peak_voltage / 1000:.1f} kV",
+        "resistor": _resistance(tool.resistance),
+        "resistor-power": f"{tool.rated_power:.0f} W",
+        "insulation": f"{tool.insulation / 1000:g} kV",
+        "first-current": f"{tool.first_current * 1000:.0f} mA",
+        "first-power": f"{tool.first_power:.0f} W",
+        "discharge-time": f"{math.ceil(tool.time * 10) / 10:.1f} s",
     }
+
+
+def _resistance(ohms: float) -> str:
+    return f"{ohms / 1000:g} kΩ" if ohms < 1e6 else f"{ohms / 1e6:g} MΩ"
 
 
 def standing(

@@ -25,6 +25,30 @@ PLUG_PIN_VOLTAGE = 34.0
 """V, one second after disconnection: IEC 60335-1 clause 22.5 (from memory)."""
 
 
+FASTEST = 0.5
+"""s, the longest that the discharge tool takes to the safe voltage: shorter than it is held on."""
+
+# Preferred numbers (IEC 60063, E6) of the tool's resistor, and sizes that are sold; from memory.
+_PREFERRED = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
+_RATED_POWERS = (2.0, 5.0, 10.0, 25.0, 50.0, 100.0)
+_INSULATION = (1e3, 2.5e3, 5e3, 10e3, 15e3, 20e3, 40e3)
+
+
+@dataclass(frozen=True, slots=True)
+class DischargeTool:
+    """What a discharge tool must be made for, and what happens at its first touch.
+
+    Ohms; watts and volts that it must be rated for; A, W and s to the safe voltage.
+    """
+
+    resistance: float
+    rated_power: float
+    insulation: float
+    first_current: float
+    first_power: float
+    time: float
+
+
 @dataclass(frozen=True, slots=True)
 class DischargeFigures:
     """V, J, C, s, s. `time_constant` and `wait` are None without a bleed resistor."""
@@ -89,6 +113,39 @@ def largest_bleed_resistance(
     if initial_voltage <= safe_voltage:
         return math.inf
     return seconds / (capacitance * math.log(initial_voltage / safe_voltage))
+
+
+def discharge_tool(
+    capacitance: float, voltage: float, safe_voltage: float = SAFE_VOLTAGE
+) -> DischargeTool:
+    """The tool for a capacitor charged to `voltage`: the largest preferred resistor that is quick.
+
+    A large resistor keeps the first current small. The rated power takes the stored energy once a
+    second; the insulation is twice the voltage. Raises ValueError if an argument is not positive.
+    """
+    require_positive(capacitance=capacitance, voltage=voltage, safe_voltage=safe_voltage)
+    most = largest_bleed_resistance(capacitance, voltage, safe_voltage, FASTEST)
+    resistance = _preferred(min(most, 1e6))
+    return DischargeTool(
+        resistance,
+        _at_least(_RATED_POWERS, stored_energy(capacitance, voltage)),
+        _at_least(_INSULATION, 2.0 * voltage),
+        voltage / resistance,
+        voltage * voltage / resistance,
+        discharge_time(capacitance, resistance, voltage, safe_voltage),
+    )
+
+
+def _preferred(most: float) -> float:
+    """The largest preferred number that is not more."""
+    decade = 10.0 ** math.floor(math.log10(most))
+    number = max(one for one in _PREFERRED if one <= most / decade * (1.0 + 1e-9))
+    return float(f"{number * decade:.3g}")
+
+
+def _at_least(sizes: tuple[float, ...], wanted: float) -> float:
+    """The smallest size that is enough; beyond them, what is wanted."""
+    return next((one for one in sizes if one >= wanted), wanted)
 
 
 def discharge_figures(

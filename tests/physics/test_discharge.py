@@ -16,6 +16,7 @@ from service.physics.discharge import (
     TOUCHABLE_CHARGE,
     discharge_figures,
     discharge_time,
+    discharge_tool,
     largest_bleed_resistance,
     peak_voltage,
     stored_charge,
@@ -191,3 +192,36 @@ def test_divisors_must_be_positive(bad: float) -> None:
     ):
         with pytest.raises(ValueError, match="greater than 0"):
             call()
+
+
+@given(
+    capacitance=st.floats(0.05e-6, 100e-6),
+    voltage=st.floats(100.0, 8000.0),
+)
+def test_a_discharge_tool_is_quick_and_has_room(capacitance: float, voltage: float) -> None:
+    """Held against an integration of the discharge, and against the figures that it must take."""
+    tool = discharge_tool(capacitance, voltage)
+    rc = tool.resistance * capacitance
+    times = np.linspace(0.0, tool.time, 2000)
+    left = solve_ivp(
+        lambda _, v: -v / rc, (0.0, max(tool.time, 1e-9)), [voltage], rtol=1e-9, atol=1e-9
+    ).y[0, -1]
+    assert left == pytest.approx(min(voltage, SAFE_VOLTAGE), rel=1e-4)
+    assert tool.time <= 0.5 + 1e-9
+    assert tool.first_current == pytest.approx(voltage / tool.resistance)
+    assert tool.first_power == pytest.approx(tool.first_current * voltage)
+    # All that is stored goes into the resistor, and once a second it may.
+    power = (voltage * np.exp(-times / rc)) ** 2 / tool.resistance
+    assert np.trapezoid(power, times) <= tool.rated_power
+    assert tool.insulation >= 2.0 * voltage
+
+
+def test_the_tool_of_a_common_capacitor() -> None:
+    """1 µF at 2,970 V: 100 kΩ takes 29.7 mA and 88 W at first, and 0.42 s to 42.4 V (by hand)."""
+    tool = discharge_tool(1e-6, 2970.0)
+    assert tool.resistance == 100e3
+    assert tool.rated_power == 5.0  # 4.4 J
+    assert tool.insulation == 10e3
+    assert tool.first_current == pytest.approx(29.7e-3)
+    assert tool.first_power == pytest.approx(88.2, abs=0.05)
+    assert tool.time == pytest.approx(0.425, abs=5e-4)

@@ -285,12 +285,27 @@ VALUES = [
 ]
 
 SAFETY = [
-    pair(
+    Example(
         "live-on-high-voltage",
-        "precautions",
-        "title: On the high-voltage parts\n",
-        "title: On the high-voltage parts\n    powered: true\n",
-        "title: On the high-voltage parts\n    powered: false\n",
+        (
+            Edit(
+                "precautions",
+                "    precautions: [no-live-work]\n",
+                "    precautions: [no-live-work, watch-it]\n    powered: true\n",
+            ),
+            Edit(
+                "checks",
+                "    access: high-voltage-parts\n",
+                "    access: high-voltage-parts\n    longest_run: {value: 9, unit: s}\n",
+            ),
+        ),
+        (
+            Edit(
+                "precautions",
+                "    precautions: [no-live-work]\n",
+                "    precautions: [no-live-work, watch-it]\n    powered: false\n",
+            ),
+        ),
     ),
     pair(
         "live-on-high-voltage", "checks", "component: board", "component: store", "component: coil"
@@ -475,15 +490,16 @@ SAFETY = [
         "never-closed",
         "precautions",
         "title: From outside\n",
-        "title: From outside\n    powered: true\n",
-        "title: From outside\n    powered: true\n    closes_with: [cover-fitted]\n",
+        "title: From outside\n    powered: true\n    precautions: [watch-it]\n",
+        "title: From outside\n    powered: true\n    precautions: [watch-it]\n"
+        "    closes_with: [cover-fitted]\n",
     ),
     pair("run-without-end", "checks", "    longest_run: {value: 30, unit: s}\n", ""),
     pair(
         "run-without-end",
         "checks",
-        "    access: outside\n",
-        "    access: outside\n    longest_run: {value: 10, unit: s}\n",
+        "    access: outlet\n",
+        "    access: outlet\n    longest_run: {value: 10, unit: s}\n",
         None,
         "is not energised",
     ),

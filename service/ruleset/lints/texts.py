@@ -11,7 +11,13 @@ from service.ruleset.model import RuleSet
 from service.ruleset.near import hint
 
 # Figures that texts may name in braces; `service.diagnosis.precautions.figures` works them out.
-FIGURES = frozenset({"wait", "energy", "charge", "peak"})
+FIGURES = frozenset(
+    {
+        *("wait", "energy", "charge", "peak"),
+        *("resistor", "resistor-power", "insulation"),
+        *("first-current", "first-power", "discharge-time"),
+    }
+)
 _BRACES = re.compile(r"\{([^{}]*)\}|[{}]")
 
 
