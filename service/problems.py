@@ -6,13 +6,16 @@ the same document.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from itertools import islice
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 TYPE_PREFIX = "/problems/"
 MEDIA_TYPE = "application/problem+json"
+
+One = TypeVar("One")
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +202,9 @@ _BY_NAME_ALONE = (
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
 
 
+_ONE_MORE = ("", "one more thing is not known")
+
+
 class Problem(Exception):  # noqa: N818 - the word of RFC 9457
     """A request that cannot be served. `errors`: (JSON Pointer, message), as they stand.
 
@@ -235,20 +241,40 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
         }
 
 
-def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
+def invalid_request(errors: Iterable[tuple[str, str]], count: int | None = None) -> Problem:
     """The problem of a body that is JSON but not acceptable.
 
     Its detail says the first of all that is wrong, whatever `errors` says too: a log, or a client
-    that knows problems in general, has nothing else.
+    that knows problems in general, has nothing else. count: how many things are wrong, where
+    `errors` are only the first of them.
     """
     found = tuple(errors)
+    total = len(found) if count is None else count
     at, message = found[0]
     detail = f"{f'at {at}' if at else 'the body'}: {sentence(message)}"
-    if len(found) > 1:
-        shown = f" ({MOST_ERRORS} are listed)" if len(found) > MOST_ERRORS else ""
-        detail = f"{len(found)} things are wrong with the request{shown}, first {detail}"
+    if total > 1:
+        shown = f" ({MOST_ERRORS} are listed)" if total > MOST_ERRORS else ""
+        detail = f"{total} things are wrong with the request{shown}, first {detail}"
     detail = sentence(detail)
     return Problem(INVALID_REQUEST, detail, found[:MOST_ERRORS])
+
+
+def refusals(
+    unknown: Iterable[One], refusal: Callable[[One], tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """What is told (JSON Pointer, message) of each thing that is not known.
+
+    Only as many as are listed are put into words, since to look for what was meant takes time. The
+    others have one refusal without words, so that they count.
+    """
+    rest = iter(unknown)
+    told = [refusal(one) for one in islice(rest, MOST_ERRORS)]
+    return told + [_ONE_MORE for _ in rest]
+
+
+def in_order(errors: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Errors (JSON Pointer, message) by their pointers; those without words come last."""
+    return sorted(errors, key=lambda one: (one is _ONE_MORE, one))
 
 
 def sentence(text: str) -> str:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from weakref import WeakKeyDictionary, ref
 
 from service.api.cases import assess_case, load_case
+from service.at_work import working
 from service.documents import Written, dump_json, parse_json
 from service.ruleset.catalogue import Catalogue
 
@@ -59,8 +60,9 @@ def _answering(catalogue: Catalogue) -> Callable[[bytes], Answered]:
 
 def worked_out(catalogue: Catalogue, raw: bytes) -> tuple[dict[str, Any], Written]:
     """The case in a body, and its assessment. Raises Problem."""
-    case = load_case(parse_json(raw, len(raw)))
-    return case, assess_case(catalogue, case)
+    with working():
+        case = load_case(parse_json(raw, len(raw)))
+        return case, assess_case(catalogue, case)
 
 
 def counted(answer: Mapping[str, Any]) -> tuple[str, str, str | None]:

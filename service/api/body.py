@@ -10,14 +10,14 @@ from flask import Flask, Request, current_app, request
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.api.cases import errors_of
+from service.api.cases import refused
+from service.at_work import working
 from service.documents import parse_json, parse_json_array, shown
 from service.problems import (
     BAD_REQUEST,
     CONTENT_TOO_LARGE,
     UNSUPPORTED_MEDIA_TYPE,
     Problem,
-    invalid_request,
 )
 
 MOST_ARRAY_BYTES = 32 * 1024 * 1024
@@ -53,7 +53,9 @@ class StrictBodyParser(FlaskParser):
 
     def load_json(self, req: Request, schema: ma.Schema) -> Any:
         """The JSON document of the body. Raises Problem."""
-        return parse_json(read_json(req), body_limit(req))
+        raw = read_json(req)
+        with working():
+            return parse_json(raw, body_limit(req))
 
     def handle_error(
         self,
@@ -65,7 +67,7 @@ class StrictBodyParser(FlaskParser):
         error_headers: Any,
     ) -> NoReturn:
         """Raise the problem of a document that the schema refuses."""
-        raise invalid_request(errors_of(error.messages_dict["json"]))
+        raise refused(error.messages_dict["json"])
 
 
 def read_json(req: Request) -> bytes:
@@ -82,7 +84,9 @@ def read_array(req: Request) -> list[Any]:
     """The items of a JSON array, of which one may be a Problem. Raises Problem."""
     most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
     detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
-    cases = parse_json_array(read_large(req, most, detail), most)
+    raw = read_large(req, most, detail)
+    with working():
+        cases = parse_json_array(raw, most)
     if len(cases) > MOST_ARRAY_CASES:
         detail = f"A JSON array may have {MOST_ARRAY_CASES} cases, and this one has {len(cases)}"
         raise Problem(CONTENT_TOO_LARGE, f"{detail}; send more as application/x-ndjson.")

@@ -16,6 +16,7 @@ from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
 from service.api.responses import json_response
 from service.api.trial_schemas import CheckedSchema, OverlaySchema, TrialSchema
+from service.at_work import working
 from service.candidates import Job
 from service.problems import TOO_MANY_TRIALS, Problem, invalid_request, pointer
 from service.settings import Settings
@@ -136,7 +137,8 @@ def try_rule_set() -> Response:
 
 
 def _answer(job: Job) -> Response:
-    refuse_early(job.submission, job.catalogue)
+    with working():
+        refuse_early(job.submission, job.catalogue)
     if not _admitted.acquire(blocking=False):
         detail = f"{ADMITTED} candidates are being worked on or waiting already."
         raise Problem(TOO_MANY_TRIALS, detail)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from service.documents import parse_json, shown
-from service.problems import invalid_request, pointer
+from service.problems import invalid_request, pointer, refusals
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -177,8 +177,10 @@ def _is_overlay(data: Any) -> bool:
 def _wrong_overlay(data: Mapping[str, Any], patch: type | None) -> Iterator[tuple[str, str]]:
     """What is wrong with the keys beside a base, by JSON Pointer."""
     known = (BASE, CHANGES, CASES)
-    for key in sorted(data.keys() - set(known)):
-        yield pointer(key), unknown("key beside base", key, known, "keys")
+    yield from refusals(
+        sorted(data.keys() - set(known)),
+        lambda key: (pointer(key), unknown("key beside base", key, known, "keys")),
+    )
     changes = data.get(CHANGES, patch() if patch else {})
     if not isinstance(changes, dict | list):
         yield pointer(CHANGES), "must be an object (RFC 7396) or a list (RFC 6902)"
