@@ -126,6 +126,12 @@ RULE_SET_FAILED = ProblemType(
     "Work on the candidate took too long or too much memory, or ended its process. Nothing else "
     "was touched. Make the rule set, or what is asked of it, smaller.",
 )
+RECORD_FAILED = ProblemType(
+    "record-failed",
+    "The record could not be made as a PDF",
+    422,
+    "It took too long or too much memory. Ask for text/html, which a browser prints as well.",
+)
 TOO_MANY_REQUESTS = ProblemType(
     "too-many-requests",
     "The key has made too many requests",
@@ -159,6 +165,13 @@ INTERNAL_ERROR = ProblemType(
     500,
     "A fault of the service and not of the request. The log of the service has the details.",
 )
+TOO_BUSY = ProblemType(
+    "too-busy",
+    "The service is too busy for this",
+    503,
+    "The machine had no time, memory or room left for the work. Nothing is wrong with what was "
+    "sent, as far as it was looked at: send it again after the seconds in Retry-After.",
+)
 NOT_READY = ProblemType(
     "not-ready",
     "The service is not ready",
@@ -183,11 +196,13 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         INVALID_REQUEST,
         UNUSABLE_RULE_SET,
         RULE_SET_FAILED,
+        RECORD_FAILED,
         TOO_MANY_REQUESTS,
         TOO_MANY_TRIALS,
         TOO_MANY_RECORDS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
+        TOO_BUSY,
         NOT_READY,
     )
 }
@@ -196,6 +211,8 @@ _BY_NAME_ALONE = (
     MALFORMED_CSV,
     UNUSABLE_RULE_SET,
     RULE_SET_FAILED,
+    RECORD_FAILED,
+    TOO_BUSY,
     TOO_MANY_TRIALS,
     TOO_MANY_RECORDS,
 )
