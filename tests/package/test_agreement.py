@@ -135,6 +135,24 @@ def test_nginx_lets_the_service_refuse() -> None:
         assert number_of_bytes(limit) == most + 2**20
 
 
+def test_nginx_lets_an_address_do_more_than_a_key_and_less_than_all() -> None:
+    chosen = Settings.from_environment(environments()["compose"])
+    zones = dict(re.findall(r"limit_(?:conn|req)_zone (\S+) zone=(\w+):", nginx()))
+    assert set(zones) == {"$binary_remote_addr"}, "or one caller would be limited with others"
+    (rate,) = re.findall(r"limit_req_zone .* rate=(\d+)r/s;", nginx())
+    (burst,) = re.findall(r"(?m)^ {8}limit_req zone=\w+ burst=(\d+) nodelay;", nginx())
+    assert int(rate) > chosen.rate
+    assert int(burst) > chosen.burst
+    general = dict(re.findall(r"(?m)^ {8}limit_conn (\w+) (\d+);", nginx()))
+    assert chosen.at_a_time < int(general["under_way"])
+    assert 8 * int(general["under_way"]) <= int(directive("worker_connections", nginx()))
+    for name in (TRIALS, BATCHES):  # what is said there stands in the place of what is said above
+        of_these = dict(re.findall(r"limit_conn (\w+) (\d+);", block(name)))
+        assert of_these["under_way"] == general["under_way"]
+        assert chosen.at_a_time < int(of_these["long"]) < int(general["under_way"])
+        assert "limit_req" not in block(name)
+
+
 def test_nginx_waits_as_long_as_the_service_may_take() -> None:
     chosen = Settings()
     upstream = block("upstream replicas")
