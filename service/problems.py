@@ -146,6 +146,13 @@ TOO_MANY_TRIALS = ProblemType(
     "Each candidate rule set is worked on in a process of its own, and of those there may be only "
     "a few at a time. Send the request again after the seconds in Retry-After.",
 )
+TOO_MANY_ARRAYS = ProblemType(
+    "too-many-arrays",
+    "The service works on as many batches as one JSON array as it can",
+    429,
+    "An array is held in memory until its last case is answered. Send the request again after the "
+    "seconds in Retry-After, or send it as application/x-ndjson, which is not.",
+)
 TOO_MANY_RECORDS = ProblemType(
     "too-many-records",
     "The service makes as many PDFs as it can",
@@ -199,6 +206,7 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         RECORD_FAILED,
         TOO_MANY_REQUESTS,
         TOO_MANY_TRIALS,
+        TOO_MANY_ARRAYS,
         TOO_MANY_RECORDS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
@@ -214,6 +222,7 @@ _BY_NAME_ALONE = (
     RECORD_FAILED,
     TOO_BUSY,
     TOO_MANY_TRIALS,
+    TOO_MANY_ARRAYS,
     TOO_MANY_RECORDS,
 )
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}

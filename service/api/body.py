@@ -12,7 +12,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.api.cases import refused
 from service.at_work import working
-from service.documents import parse_json, parse_json_array, shown
+from service.documents import parse_json, shown
 from service.problems import (
     BAD_REQUEST,
     CONTENT_TOO_LARGE,
@@ -22,7 +22,6 @@ from service.problems import (
 
 MOST_ARRAY_BYTES = 32 * 1024 * 1024
 """Of a batch as one JSON array, which has to be held as a whole."""
-MOST_ARRAY_CASES = 100_000
 
 
 def limit_bodies(app: Flask, most: int, most_batch: int) -> None:
@@ -80,17 +79,11 @@ def read_json(req: Request) -> bytes:
     return raw
 
 
-def read_array(req: Request) -> list[Any]:
-    """The items of a JSON array, of which one may be a Problem. Raises Problem."""
+def read_array(req: Request) -> bytes:
+    """The bytes of a batch as a JSON array. Raises Problem."""
     most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
     detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
-    raw = read_large(req, most, detail)
-    with working():
-        cases = parse_json_array(raw, most)
-    if len(cases) > MOST_ARRAY_CASES:
-        detail = f"A JSON array may have {MOST_ARRAY_CASES} cases, and this one has {len(cases)}"
-        raise Problem(CONTENT_TOO_LARGE, f"{detail}; send more as application/x-ndjson.")
-    return cases
+    return read_large(req, most, detail)
 
 
 def read_large(req: Request, most: int, detail: str) -> bytes:
