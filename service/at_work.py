@@ -7,19 +7,25 @@ bounded. If one goes on and on all the same, the worker process ends and another
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from threading import get_ident
 
 _since: dict[int, float] = {}
 
 
-def begin() -> None:
-    """This thread starts on a case."""
-    _since[get_ident()] = time.monotonic()
-
-
-def end() -> None:
-    """This thread has done with its case."""
-    _since.pop(get_ident(), None)
+@contextmanager
+def working() -> Iterator[None]:
+    """This thread works on a case, from its bytes on. What is within another counts to that."""
+    me = get_ident()
+    if me in _since:
+        yield
+        return
+    _since[me] = time.monotonic()
+    try:
+        yield
+    finally:
+        del _since[me]
 
 
 def longest() -> float:

@@ -6,13 +6,16 @@ the same document.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from itertools import islice
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 TYPE_PREFIX = "/problems/"
 MEDIA_TYPE = "application/problem+json"
+
+One = TypeVar("One")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,12 @@ RULE_SET_FAILED = ProblemType(
     "Work on the candidate took too long or too much memory, or ended its process. Nothing else "
     "was touched. Make the rule set, or what is asked of it, smaller.",
 )
+RECORD_FAILED = ProblemType(
+    "record-failed",
+    "The record could not be made as a PDF",
+    422,
+    "It took too long or too much memory. Ask for text/html, which a browser prints as well.",
+)
 TOO_MANY_REQUESTS = ProblemType(
     "too-many-requests",
     "The key has made too many requests",
@@ -136,6 +145,13 @@ TOO_MANY_TRIALS = ProblemType(
     429,
     "Each candidate rule set is worked on in a process of its own, and of those there may be only "
     "a few at a time. Send the request again after the seconds in Retry-After.",
+)
+TOO_MANY_ARRAYS = ProblemType(
+    "too-many-arrays",
+    "The service works on as many batches as one JSON array as it can",
+    429,
+    "An array is held in memory until its last case is answered. Send the request again after the "
+    "seconds in Retry-After, or send it as application/x-ndjson, which is not.",
 )
 TOO_MANY_RECORDS = ProblemType(
     "too-many-records",
@@ -155,6 +171,13 @@ INTERNAL_ERROR = ProblemType(
     "The service has failed",
     500,
     "A fault of the service and not of the request. The log of the service has the details.",
+)
+TOO_BUSY = ProblemType(
+    "too-busy",
+    "The service is too busy for this",
+    503,
+    "The machine had no time, memory or room left for the work. Nothing is wrong with what was "
+    "sent, as far as it was looked at: send it again after the seconds in Retry-After.",
 )
 NOT_READY = ProblemType(
     "not-ready",
@@ -180,11 +203,14 @@ PROBLEM_TYPES: Mapping[str, ProblemType] = {
         INVALID_REQUEST,
         UNUSABLE_RULE_SET,
         RULE_SET_FAILED,
+        RECORD_FAILED,
         TOO_MANY_REQUESTS,
         TOO_MANY_TRIALS,
+        TOO_MANY_ARRAYS,
         TOO_MANY_RECORDS,
         HEADERS_TOO_LARGE,
         INTERNAL_ERROR,
+        TOO_BUSY,
         NOT_READY,
     )
 }
@@ -193,10 +219,16 @@ _BY_NAME_ALONE = (
     MALFORMED_CSV,
     UNUSABLE_RULE_SET,
     RULE_SET_FAILED,
+    RECORD_FAILED,
+    TOO_BUSY,
     TOO_MANY_TRIALS,
+    TOO_MANY_ARRAYS,
     TOO_MANY_RECORDS,
 )
 _BY_STATUS = {one.status: one for one in PROBLEM_TYPES.values() if one not in _BY_NAME_ALONE}
+
+
+_ONE_MORE = ("", "one more thing is not known")
 
 
 class Problem(Exception):  # noqa: N818 - the word of RFC 9457
@@ -235,20 +267,40 @@ class Problem(Exception):  # noqa: N818 - the word of RFC 9457
         }
 
 
-def invalid_request(errors: Iterable[tuple[str, str]]) -> Problem:
+def invalid_request(errors: Iterable[tuple[str, str]], count: int | None = None) -> Problem:
     """The problem of a body that is JSON but not acceptable.
 
     Its detail says the first of all that is wrong, whatever `errors` says too: a log, or a client
-    that knows problems in general, has nothing else.
+    that knows problems in general, has nothing else. count: how many things are wrong, where
+    `errors` are only the first of them.
     """
     found = tuple(errors)
+    total = len(found) if count is None else count
     at, message = found[0]
     detail = f"{f'at {at}' if at else 'the body'}: {sentence(message)}"
-    if len(found) > 1:
-        shown = f" ({MOST_ERRORS} are listed)" if len(found) > MOST_ERRORS else ""
-        detail = f"{len(found)} things are wrong with the request{shown}, first {detail}"
+    if total > 1:
+        shown = f" ({MOST_ERRORS} are listed)" if total > MOST_ERRORS else ""
+        detail = f"{total} things are wrong with the request{shown}, first {detail}"
     detail = sentence(detail)
     return Problem(INVALID_REQUEST, detail, found[:MOST_ERRORS])
+
+
+def refusals(
+    unknown: Iterable[One], refusal: Callable[[One], tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """What is told (JSON Pointer, message) of each thing that is not known.
+
+    Only as many as are listed are put into words, since to look for what was meant takes time. The
+    others have one refusal without words, so that they count.
+    """
+    rest = iter(unknown)
+    told = [refusal(one) for one in islice(rest, MOST_ERRORS)]
+    return told + [_ONE_MORE for _ in rest]
+
+
+def in_order(errors: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Errors (JSON Pointer, message) by their pointers; those without words come last."""
+    return sorted(errors, key=lambda one: (one is _ONE_MORE, one))
 
 
 def sentence(text: str) -> str:

@@ -43,7 +43,8 @@ class Settings:
         that (OHMPATH_OPEN=yes).
     rate, burst: requests a second that a key may make, and how many at once, where its line in the
         keys file does not say (OHMPATH_RATE, OHMPATH_BURST).
-    at_a_time: batches, drawings and candidates that a key may have under way (OHMPATH_AT_A_TIME).
+    at_a_time: batches, drawings, PDFs and candidates that a key may have under way
+        (OHMPATH_AT_A_TIME).
     log: how logs are written; None for text on a terminal and JSON elsewhere (OHMPATH_LOG).
     log_addresses: whether the log names the addresses of clients (OHMPATH_LOG_ADDRESSES).
     decision_log: a file, or - for standard output (OHMPATH_DECISION_LOG).

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import _lru_cache_wrapper, lru_cache
+from threading import Lock
 from typing import Any, NamedTuple
 from weakref import WeakKeyDictionary, ref
 
 from service.api.cases import assess_case, load_case
+from service.at_work import working
 from service.documents import Written, dump_json, parse_json
 from service.ruleset.catalogue import Catalogue
 
@@ -29,6 +31,10 @@ class Answered(NamedTuple):
 # these are no more than so many: some 16 kB each.
 _KEPT = 2048
 _MOST_BYTES = 8192
+
+# Held while a longer body is read and loaded: as values it may take 33 times its room, and nothing
+# is lost, since one thread works at a time in any case.
+_LARGE = Lock()
 
 _answers: WeakKeyDictionary[Catalogue, _lru_cache_wrapper[Answered]] = WeakKeyDictionary()
 
@@ -59,8 +65,13 @@ def _answering(catalogue: Catalogue) -> Callable[[bytes], Answered]:
 
 def worked_out(catalogue: Catalogue, raw: bytes) -> tuple[dict[str, Any], Written]:
     """The case in a body, and its assessment. Raises Problem."""
-    case = load_case(parse_json(raw, len(raw)))
-    return case, assess_case(catalogue, case)
+    with working():
+        if len(raw) <= _MOST_BYTES:
+            case = load_case(parse_json(raw, len(raw)))
+        else:
+            with _LARGE:
+                case = load_case(parse_json(raw, len(raw)))
+        return case, assess_case(catalogue, case)
 
 
 def counted(answer: Mapping[str, Any]) -> tuple[str, str, str | None]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
+from threading import BoundedSemaphore
 from typing import Any
 
 from flask import Response, current_app, request
@@ -16,19 +18,23 @@ from service.api.observing import batch_assessor
 from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
 from service.api.responses import accepted
-from service.batch.items import Item, from_documents, from_lines
+from service.batch.array import from_array
+from service.batch.items import Item, from_lines
 from service.batch.run import Form, Result, Tally, assess_items, at_a_time
 from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.observe import metrics
-from service.problems import Problem
+from service.problems import TOO_MANY_ARRAYS, Problem
 from service.running.deadline import received, renew
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 
 JSON, LINES, TABLE = "application/json", "application/x-ndjson", "text/csv"
 MEDIA_TYPES = (JSON, LINES, TABLE)
+
+ARRAYS = 4  # that a worker holds at a time
+_arrays = BoundedSemaphore(ARRAYS)
 
 DETAIL = Choice(
     "detail",
@@ -117,7 +123,7 @@ def assess_batch() -> Response:
 
 def _source(kind: str) -> _Source:
     if kind == JSON:
-        return _Source(from_documents(read_array(request)), lambda: True, lambda: None)
+        return _array()
     connection = request.environ.get("gunicorn.socket")
     spool = Spool(
         request.environ["wsgi.input"],
@@ -135,6 +141,27 @@ def _source(kind: str) -> _Source:
     except Problem:
         spool.close()
         raise
+
+
+def _array() -> _Source:
+    """The cases of an array, of which a worker holds a few at a time. Raises Problem."""
+    if not _arrays.acquire(blocking=False):
+        detail = f"{ARRAYS} JSON arrays are being worked on already: send application/x-ndjson."
+        raise Problem(TOO_MANY_ARRAYS, detail)
+    held = ExitStack()
+    held.callback(_arrays.release)
+    try:
+        most = body_limit(request)  # of one case; the array has a limit of its own
+        items = from_array(read_array(request), most)
+    except BaseException:
+        held.close()
+        raise
+
+    def passing() -> Iterator[Item]:
+        with held:  # also where nobody closes the answer
+            yield from items
+
+    return _Source(passing(), lambda: True, held.close)
 
 
 class _Passing:

@@ -10,19 +10,18 @@ from flask import Flask, Request, current_app, request
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.api.cases import errors_of
-from service.documents import parse_json, parse_json_array, shown
+from service.api.cases import refused
+from service.at_work import working
+from service.documents import parse_json, shown
 from service.problems import (
     BAD_REQUEST,
     CONTENT_TOO_LARGE,
     UNSUPPORTED_MEDIA_TYPE,
     Problem,
-    invalid_request,
 )
 
 MOST_ARRAY_BYTES = 32 * 1024 * 1024
 """Of a batch as one JSON array, which has to be held as a whole."""
-MOST_ARRAY_CASES = 100_000
 
 
 def limit_bodies(app: Flask, most: int, most_batch: int) -> None:
@@ -53,7 +52,9 @@ class StrictBodyParser(FlaskParser):
 
     def load_json(self, req: Request, schema: ma.Schema) -> Any:
         """The JSON document of the body. Raises Problem."""
-        return parse_json(read_json(req), body_limit(req))
+        raw = read_json(req)
+        with working():
+            return parse_json(raw, body_limit(req))
 
     def handle_error(
         self,
@@ -65,7 +66,7 @@ class StrictBodyParser(FlaskParser):
         error_headers: Any,
     ) -> NoReturn:
         """Raise the problem of a document that the schema refuses."""
-        raise invalid_request(errors_of(error.messages_dict["json"]))
+        raise refused(error.messages_dict["json"])
 
 
 def read_json(req: Request) -> bytes:
@@ -78,15 +79,11 @@ def read_json(req: Request) -> bytes:
     return raw
 
 
-def read_array(req: Request) -> list[Any]:
-    """The items of a JSON array, of which one may be a Problem. Raises Problem."""
+def read_array(req: Request) -> bytes:
+    """The bytes of a batch as a JSON array. Raises Problem."""
     most = min(MOST_ARRAY_BYTES, batch_limit(current_app))
     detail = f"A JSON array of cases may have {most} bytes; send more as application/x-ndjson."
-    cases = parse_json_array(read_large(req, most, detail), most)
-    if len(cases) > MOST_ARRAY_CASES:
-        detail = f"A JSON array may have {MOST_ARRAY_CASES} cases, and this one has {len(cases)}"
-        raise Problem(CONTENT_TOO_LARGE, f"{detail}; send more as application/x-ndjson.")
-    return cases
+    return read_large(req, most, detail)
 
 
 def read_large(req: Request, most: int, detail: str) -> bytes:

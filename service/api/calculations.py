@@ -14,6 +14,7 @@ from service.api.calculation_schemas import (
 )
 from service.api.openapi import ETAG, IF_NONE_MATCH, ServiceBlueprint
 from service.api.responses import cacheable, json_response
+from service.at_work import working
 from service.physics.calculations import (
     CALCULATIONS,
     InputError,
@@ -74,7 +75,8 @@ def run_calculation(inputs: dict[str, Any], name: str) -> Response:
     Quantities come with UCUM units, any of the right dimension. The answer says what was assumed.
     """
     try:
-        return json_response(calculate(name, inputs))
+        with working():
+            return json_response(calculate(name, inputs))
     except UnknownCalculation as error:
         raise Problem(NOT_FOUND, str(error)) from None
     except InputError as error:

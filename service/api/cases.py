@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from heapq import nsmallest
 from typing import Any
 
 import marshmallow as ma
 
-from service import at_work
+from service.api.fields import UnknownNames
 from service.api.request_schemas import CaseSchema
+from service.at_work import working
 from service.diagnosis.assessment import Read, Reasoner, reasoner_for
 from service.diagnosis.case import CaseError
 from service.documents import Written
-from service.problems import Problem, invalid_request, pointer
+from service.problems import MOST_ERRORS, Problem, invalid_request, pointer
 from service.ruleset.catalogue import Catalogue
 
 _CASE = CaseSchema()
@@ -29,7 +31,7 @@ def load_case(document: Any) -> dict[str, Any]:
     try:
         loaded: dict[str, Any] = _CASE.load(document)
     except ma.ValidationError as error:
-        raise invalid_request(errors_of(error.messages)) from None
+        raise refused(error.messages) from None
     return loaded
 
 
@@ -56,8 +58,8 @@ def assess_documents(
     reads: dict[Reasoner, dict[int, Read]] = {}
     for number, document in enumerate(documents):
         try:
-            cases[number] = load_case(document)
             with _worked_on():
+                cases[number] = load_case(document)
                 reasoner = reasoner_for(catalogue, cases[number])
                 reads.setdefault(reasoner, {})[number] = reasoner.read(cases[number])
         except Problem as problem:
@@ -89,30 +91,39 @@ def _named(case: dict[str, Any], assessment: Written) -> Written:
 
 @contextmanager
 def _worked_on() -> Iterator[None]:
-    at_work.begin()
     try:
-        yield
+        with working():
+            yield
     except CaseError as error:
         raise invalid_request(error.errors) from None
-    finally:
-        at_work.end()
 
 
-def errors_of(messages: Any) -> list[tuple[str, str]]:
-    """The messages of a schema's validation error by JSON Pointer, in a fixed order."""
-    found = sorted(
+def refused(messages: Any) -> Problem:
+    """The problem of a schema's validation error: the first of its messages in a fixed order.
+
+    Only those are sorted and put into words. There may be as many as a body has names.
+    """
+    first = nsmallest(
+        MOST_ERRORS,
         _messages(messages, ()),
         key=lambda one: [(isinstance(part, str), part) for part in one[0]],
     )
-    return [(pointer(*path), text) for path, text in found]
+    told = [
+        (pointer(*path), said.message(str(path[-1])) if isinstance(said, UnknownNames) else said)
+        for path, said in first
+    ]
+    return invalid_request(told, count=sum(1 for _ in _messages(messages, ())))
 
 
-def _messages(messages: Any, path: _Path) -> Iterator[tuple[_Path, str]]:
+def _messages(messages: Any, path: _Path) -> Iterator[tuple[_Path, str | UnknownNames]]:
     if isinstance(messages, Mapping):
         for name, inner in messages.items():
             yield from _messages(inner, path if name == "_schema" else (*path, name))
     elif isinstance(messages, list):
         for inner in messages:
             yield from _messages(inner, path)
+    elif isinstance(messages, UnknownNames):
+        for name in messages.names:
+            yield (*path, name), messages
     else:
         yield path, str(messages)

@@ -18,6 +18,8 @@ from service.documents import shown
 from service.problems import (
     INTERNAL_ERROR,
     MEDIA_TYPE,
+    TOO_BUSY,
+    TOO_MANY_ARRAYS,
     TOO_MANY_RECORDS,
     TOO_MANY_TRIALS,
     Problem,
@@ -28,7 +30,7 @@ from service.ruleset.near import near
 log = logging.getLogger(__name__)
 
 # Seconds, roughly.
-_TAKES = {TOO_MANY_TRIALS: 10, TOO_MANY_RECORDS: 2}
+_TAKES = {TOO_MANY_TRIALS: 10, TOO_MANY_RECORDS: 2, TOO_MANY_ARRAYS: 10, TOO_BUSY: 30}
 
 
 class ProblemErrorSchema(AnswerSchema):

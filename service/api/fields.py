@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from difflib import get_close_matches
+from dataclasses import dataclass
 from typing import Any
 
 import marshmallow as ma
 
+from service.alike import alike
 from service.documents import no_number, shown
 
 # Beyond this, integers and binary64 numbers no longer correspond one to one.
@@ -233,6 +234,23 @@ class AnswerSchema(ma.Schema):
         unknown = ma.EXCLUDE
 
 
+@dataclass(frozen=True, slots=True)
+class UnknownNames:
+    """The names of an object that its schema does not know; each is an error of its own.
+
+    What is said of one is worked out when it is told: a body may have a hundred thousand.
+    """
+
+    names: tuple[str, ...]
+    known: tuple[str, ...]
+
+    def message(self, name: str) -> str:
+        """What is said of one of them."""
+        if near := alike(name, self.known):
+            return f"unknown field {shown(name)}; did you mean {shown(near[0])}?"
+        return f"unknown field {shown(name)}; the fields here are {', '.join(self.known)}"
+
+
 class StrictSchema(ma.Schema):
     """A schema that refuses unknown names and says which it has."""
 
@@ -249,7 +267,10 @@ class StrictSchema(ma.Schema):
                 return self._straight(data)
             except ma.ValidationError:
                 pass
-        return super().load(data, **kwargs)
+            return self._all_that_is_wrong(data, **kwargs)
+        needed = " and ".join(name for name, one in self.fields.items() if one.required)
+        wanted = f"an object with {needed}" if needed else "an object"
+        raise ma.ValidationError({"_schema": [f"this must be {wanted}, not {shown(data)}"]})
 
     def _straight(self, data: dict[str, Any]) -> dict[str, Any]:
         fields = self.load_fields
@@ -264,19 +285,21 @@ class StrictSchema(ma.Schema):
                 found[name] = field.deserialize(ma.missing)
         return found
 
-    def handle_error(
-        self, error: ma.ValidationError, data: Any, *, many: bool, **kwargs: Any
-    ) -> None:
-        """Make the library's own two messages (not an object, unknown name) say more."""
-        if not isinstance(data, dict):
-            needed = " and ".join(name for name, one in self.fields.items() if one.required)
-            wanted = f"an object with {needed}" if needed else "an object"
-            error.messages = {"_schema": [f"this must be {wanted}, not {shown(data)}"]}
-            return
-        messages: dict[Any, Any] = error.normalized_messages()  # type: ignore[no-untyped-call]
-        for name in data.keys() - self.fields.keys():
-            messages[name] = [_unknown(name, list(self.fields))]
-        error.messages = messages
+    def _all_that_is_wrong(self, data: dict[str, Any], **kwargs: Any) -> Any:
+        """Load by the library, which does not see unknown names: each costs it a copy of all."""
+        fields = self.load_fields
+        known = {name: value for name, value in data.items() if name in fields}
+        messages: dict[Any, Any] = {}
+        loaded: Any = None
+        try:
+            loaded = super().load(known, **kwargs)
+        except ma.ValidationError as error:
+            messages = error.normalized_messages()  # type: ignore[no-untyped-call]
+        if len(known) < len(data):
+            messages["_schema"] = [UnknownNames(tuple(data.keys() - fields.keys()), tuple(fields))]
+        if messages:
+            raise ma.ValidationError(messages)
+        return loaded
 
 
 def straight(field: ma.fields.Field[Any], value: Any) -> Any:
@@ -284,10 +307,3 @@ def straight(field: ma.fields.Field[Any], value: Any) -> Any:
     if value is None:
         raise ma.ValidationError("")
     return field._deserialize(value, None, None)
-
-
-def _unknown(name: str, known: list[str]) -> str:
-    near = get_close_matches(name[:60], known, n=1)
-    if near:
-        return f"unknown field {shown(name)}; did you mean {shown(near[0])}?"
-    return f"unknown field {shown(name)}; the fields here are {', '.join(known)}"

@@ -20,6 +20,7 @@ from service.settings import Settings
 
 guard_key = "ohmpath-guard"
 SCHEME = "key"
+_KEY = "ohmpath.key"
 
 SECURITY_SCHEME = {
     "type": "http",
@@ -71,9 +72,7 @@ class _Door:
         try:
             self._let_in(way, asked.environ)
         except Refused as refused:
-            response = handle_problem(refused.problem)
-            response.headers.update(refused.headers)
-            return response
+            return _handle_refused(refused)
         return None
 
     def _let_in(self, way: _Way, environ: dict[str, Any]) -> None:
@@ -87,7 +86,14 @@ class _Door:
             environ.get("HTTP_AUTHORIZATION"), environ.get("QUERY_STRING", ""), way.needed
         )
         environ["REMOTE_USER"] = key.name  # for logs
-        if not way.long:
+        environ[_KEY] = key
+        if way.long:
+            self.take_long(environ)
+
+    def take_long(self, environ: dict[str, Any]) -> None:
+        """Count a request that was let in as one that takes long, to its end. Raises Refused."""
+        guard, key = self.guard, environ.get(_KEY)
+        if guard is None or key is None:
             return
         place = guard.take_place(key)
 
@@ -100,6 +106,17 @@ class _Door:
             return response
 
 
+def takes_long() -> None:
+    """Count the request as one that takes long, where its path does not say so. Raises Refused."""
+    current_app.extensions[guard_key].take_long(request.environ)
+
+
+def _handle_refused(refused: Refused) -> Response:
+    response = handle_problem(refused.problem)
+    response.headers.update(refused.headers)
+    return response
+
+
 def set_guard(app: Flask, settings: Settings) -> None:
     """Have every request of an app looked at, and its answer furnished.
 
@@ -110,6 +127,7 @@ def set_guard(app: Flask, settings: Settings) -> None:
     guard = None if settings.keys is None else Guard(settings.keys, limits)
     door = app.extensions[guard_key] = _Door(guard, to_all=settings.open)
     app.before_request(door.enter)
+    app.register_error_handler(Refused, _handle_refused)
     # As Flask documents it; its hints take this for a change of a method.
     app.wsgi_app = furnished(app.wsgi_app)  # type: ignore[assignment, method-assign]
 

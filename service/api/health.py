@@ -17,8 +17,9 @@ from service.api.request_schemas import described
 from service.api.response_schemas import RuleSetReferenceSchema
 from service.api.responses import json_response
 from service.documents import shown
-from service.problems import NOT_FOUND, NOT_READY, PROBLEM_TYPES, Problem
+from service.problems import NOT_FOUND, NOT_READY, PROBLEM_TYPES, Problem, sentence
 from service.ruleset.catalogue import Catalogue
+from service.ruleset.near import hint
 
 health = ServiceBlueprint("service", __name__)
 log = logging.getLogger(__name__)
@@ -137,8 +138,8 @@ def get_problem_type(name: str) -> Response:
     """
     kind = PROBLEM_TYPES.get(name)
     if kind is None:
-        known = ", ".join(PROBLEM_TYPES)
-        raise Problem(NOT_FOUND, f"There is no problem type {shown(name)}; known: {known}.")
+        meant = hint("problem type", name, PROBLEM_TYPES)
+        raise Problem(NOT_FOUND, sentence(f"There is no problem type {shown(name)}; {meant}"))
     return json_response(
         {
             "type": kind.uri,

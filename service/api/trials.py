@@ -16,8 +16,10 @@ from service.api.openapi import ServiceBlueprint
 from service.api.query import Choice, choice
 from service.api.responses import json_response
 from service.api.trial_schemas import CheckedSchema, OverlaySchema, TrialSchema
+from service.at_work import working
 from service.candidates import Job
 from service.problems import TOO_MANY_TRIALS, Problem, invalid_request, pointer
+from service.running.leaving import client_is_there
 from service.settings import Settings
 from service.trials.sandbox import Limits, run_apart
 from service.trials.submission import (
@@ -98,6 +100,7 @@ def _documented(view: Any) -> Any:
         (422, "UNPROCESSABLE_ENTITY"),
         (429, "TOO_MANY_REQUESTS"),
         (500, "INTERNAL_SERVER_ERROR"),
+        (503, "SERVICE_UNAVAILABLE"),
     ):
         view = trials.alt_response(status, name)(view)
     return view
@@ -136,13 +139,17 @@ def try_rule_set() -> Response:
 
 
 def _answer(job: Job) -> Response:
-    refuse_early(job.submission, job.catalogue)
+    with working():
+        refuse_early(job.submission, job.catalogue)
     if not _admitted.acquire(blocking=False):
         detail = f"{ADMITTED} candidates are being worked on or waiting already."
         raise Problem(TOO_MANY_TRIALS, detail)
     try:
         with _working:
-            answer = run_apart("service.candidates", job, current_app.extensions[limits_key])
+            limits = current_app.extensions[limits_key]
+            answer = run_apart(
+                "service.candidates", job, limits, wanted=client_is_there(request.environ)
+            )
     finally:
         _admitted.release()
     return json_response(answer)

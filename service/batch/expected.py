@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
+from service.alike import alike
 from service.documents import shown
-from service.problems import invalid_request, pointer
+from service.problems import invalid_request, pointer, refusals
 
 KEYS = ("status", "fault", "component", "next_check")
 _MOST = 50  # alternatives of one expectation
@@ -38,15 +38,12 @@ def read_expected(raw: Any) -> Mapping[str, Wanted]:
     """
     if not isinstance(raw, dict):
         raise invalid_request([("/expected", f"this must be an object, not {shown(raw)}")])
-    errors: list[tuple[str, str]] = []
+    errors = refusals((key for key in raw if key not in KEYS), _unknown)
     out: dict[str, Wanted] = {}
     for key, value in raw.items():
-        at = pointer("expected", key)
         if key not in KEYS:
-            near = get_close_matches(key, KEYS, n=1)
-            known = f"did you mean {shown(near[0])}?" if near else f"known are {', '.join(KEYS)}"
-            errors.append((at, f"unknown expectation {shown(key)}; {known}"))
             continue
+        at = pointer("expected", key)
         many = value if isinstance(value, list) else [value]
         if not many or len(many) > _MOST:
             errors.append((at, f"this must have 1 to {_MOST} alternatives, not {len(many)}"))
@@ -58,6 +55,12 @@ def read_expected(raw: Any) -> Mapping[str, Wanted]:
     if errors:
         raise invalid_request(errors)
     return out
+
+
+def _unknown(key: str) -> tuple[str, str]:
+    near = alike(key, KEYS)
+    known = f"did you mean {shown(near[0])}?" if near else f"known are {', '.join(KEYS)}"
+    return pointer("expected", key), f"unknown expectation {shown(key)}; {known}"
 
 
 def _is_name(value: Any) -> bool:
@@ -75,12 +78,13 @@ def compare(wanted: Mapping[str, Wanted], assessment: Mapping[str, Any]) -> tupl
         return ()
     known = {row["fault"]: row["component"] for row in assessment["hypotheses"]}
     pools = {"fault": set(known), "component": {one for one in known.values() if one is not None}}
-    errors = [
-        (pointer("expected", key), f"the rule set has no {key} {shown(one)}{_near(one, pool)}")
+    unknown = [
+        (key, one, pool)
         for key, pool in pools.items()
         for one in wanted.get(key, ())
         if one is not None and one not in pool
     ]
+    errors = refusals(unknown, _unknown_name)
     if errors:
         raise invalid_request(errors)
     verdict, following = assessment["verdict"], assessment["next_check"]
@@ -93,6 +97,8 @@ def compare(wanted: Mapping[str, Wanted], assessment: Mapping[str, Any]) -> tupl
     return tuple(Compared(key, names, found[key]) for key, names in wanted.items())
 
 
-def _near(name: str, pool: set[str]) -> str:
-    near = get_close_matches(name, sorted(pool), n=1)
-    return f"; did you mean {shown(near[0])}?" if near else ""
+def _unknown_name(one: tuple[str, str, set[str]]) -> tuple[str, str]:
+    key, name, pool = one
+    near = alike(name, sorted(pool))
+    hint = f"; did you mean {shown(near[0])}?" if near else ""
+    return pointer("expected", key), f"the rule set has no {key} {shown(name)}{hint}"

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
+from service.at_work import working
 from service.documents import LOST_LINE_BREAKS, parse_json
 from service.problems import CONTENT_TOO_LARGE, Problem
 
@@ -37,7 +38,8 @@ class Item:
         if self.raw is None:
             return self
         try:
-            document = parse_json(self.raw, len(self.raw), self.line)
+            with working():
+                document = parse_json(self.raw, len(self.raw), self.line)
         except Problem as problem:
             return replace(self, raw=None, problem=self.problem or problem)
         return replace(self, raw=None, document=document)

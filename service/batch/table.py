@@ -9,18 +9,19 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import Any
 
+from service.alike import alike
 from service.batch.expected import KEYS
 from service.batch.items import Item, Lines
 from service.batch.run import Result
 from service.batch.seen import Seen
 from service.documents import LOST_LINE_BREAKS, shown
-from service.problems import MALFORMED_CSV, Problem, invalid_request
+from service.problems import MALFORMED_CSV, Problem, in_order, invalid_request, refusals
 
 _CASE = ("case_id", "equipment", "symptom", "phase", "required_confidence")
 _NEEDED = ("case_id", "equipment", "symptom")
@@ -91,26 +92,29 @@ def _header(cells: list[str] | Problem) -> list[str]:
     if isinstance(cells, Problem):
         raise cells
     names = [cell.strip() for cell in cells]
-    errors = [("", problem) for name in names if (problem := _wrong_column(name))]
-    errors += [("", f"the column {shown(n)} stands twice") for n in {*names} if names.count(n) > 1]
+    errors = refusals((name for name in names if not _is_column(name)), _unknown_column)
+    twice = [name for name, count in Counter(names).items() if count > 1]
+    errors += [("", f"the column {shown(name)} stands twice") for name in twice]
     errors += [("", f"the column {n} is missing") for n in _NEEDED if n not in names]
     if errors:
-        raise invalid_request(sorted(errors))
+        raise invalid_request(in_order(errors))
     return names
 
 
-def _wrong_column(name: str) -> str | None:
+def _is_column(name: str) -> bool:
     head, *rest = name.split(".")
     if not rest and head in (*_CASE, *_LISTS, *_READING):
-        return None
+        return True
     open_ended = len(rest) == {**_OF_CASE, **_OF_READING}.get(head) and all(rest)
-    if open_ended and (head != "expected" or rest[0] in KEYS):
-        return None
+    return open_ended and (head != "expected" or rest[0] in KEYS)
+
+
+def _unknown_column(name: str) -> tuple[str, str]:
     known = [*_CASE, *_LISTS, *_READING, *(f"expected.{key}" for key in KEYS)]
-    near = get_close_matches(name, known, n=1)
+    near = alike(name, known)
     hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}, "
     more = "" if near else "nameplate.NAME, instrument.QUANTITY.NAME, conditions.NAME, inputs.NAME"
-    return f"unknown column {shown(name)}; {hint}{more}"
+    return "", f"unknown column {shown(name)}; {hint}{more}"
 
 
 def _cases(rows: Iterator[tuple[int, list[str] | Problem]], header: list[str]) -> Iterator[Item]:

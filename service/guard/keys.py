@@ -90,19 +90,42 @@ def read_keys(text: str, where: str) -> KeyRing:
 
     where: the name of the file. Raises KeysError.
     """
+    keys, mistakes = _read(text, where)
+    for error, _ in mistakes:
+        raise error
+    return MappingProxyType(keys)
+
+
+def read_again(text: str, where: str, before: KeyRing) -> tuple[KeyRing, list[KeysError]]:
+    """The keys of a file that has changed, and the mistakes in it. before: the keys that it had.
+
+    Each line counts by itself, so that a key which was taken out opens nothing any more, whatever
+    is wrong elsewhere. A slip in the line of a key must not lock its owner out: as long as its
+    digest stands there, the key is what it was before.
+    """
+    keys, mistakes = _read(text, where)
+    wrong = "\n".join(line for _, line in mistakes).lower()
+    kept = {name: one for name, one in before.items() if one.digest.hex() in wrong}
+    return MappingProxyType({**kept, **keys}), [error for error, _ in mistakes]
+
+
+def _read(text: str, where: str) -> tuple[dict[str, Key], list[tuple[KeysError, str]]]:
+    """The keys of the lines without a mistake; and the others, each with what is wrong with it."""
     keys: dict[str, Key] = {}
+    mistakes: list[tuple[KeysError, str]] = []
     for number, line in enumerate(text.splitlines(), start=1):
-        words = line.partition("#")[0].split()
+        said = line.partition("#")[0]
+        words = said.split()
         if not words:
             continue
         try:
             key = _key(words)
             if key.name in keys:
                 raise KeysError(f"there is a key {key.name!r} already")
+            keys[key.name] = key
         except KeysError as error:
-            raise KeysError(f"{where}:{number}: {error}") from None
-        keys[key.name] = key
-    return MappingProxyType(keys)
+            mistakes.append((KeysError(f"{where}:{number}: {error}"), said))
+    return keys, mistakes
 
 
 def make_key(

@@ -9,10 +9,10 @@ Errors:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from difflib import get_close_matches
 from types import MappingProxyType
 from typing import Any
 
+from service.alike import alike
 from service.documents import shown
 from service.physics.forms.conformance import CONFORMANCE
 from service.physics.forms.high_voltage import CAPACITOR_DISCHARGE, HIGH_VOLTAGE_DOUBLER
@@ -123,7 +123,7 @@ def described() -> list[dict[str, Any]]:
 def _calculation(name: str) -> Calculation:
     found = CALCULATIONS.get(name)
     if found is None:
-        near = get_close_matches(name[:60], CALCULATIONS, n=1)
+        near = alike(name, CALCULATIONS)
         hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(CALCULATIONS)}."
         raise UnknownCalculation(f"There is no calculation {shown(name)}; {hint}")
     return found

@@ -13,7 +13,6 @@ last bit. Codes are case sensitive, as UCUM has them: `mOhm` and `MOhm` are nine
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -28,6 +27,8 @@ from typing import Any
 
 import pint
 import ucumvert
+
+from service.alike import alike
 
 MAX_UNIT_LENGTH = 32
 
@@ -144,7 +145,7 @@ def accepted_units(quantity: str) -> tuple[str, ...]:
     try:
         return QUANTITIES[quantity]
     except KeyError:
-        near = difflib.get_close_matches(quantity, QUANTITIES, n=1)
+        near = alike(quantity, QUANTITIES)
         hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(QUANTITIES)}"
         raise UnknownQuantity(f"{_shown(quantity)} is not a known quantity{hint}") from None
 
@@ -299,8 +300,8 @@ def _near(unit: str) -> list[str]:
     codes = list(dict.fromkeys(code for codes in QUANTITIES.values() for code in codes))
     if typed in codes:
         return [typed]
-    alike = [code for code in codes if code.strip("[]").casefold() == typed.casefold()]
-    return difflib.get_close_matches(typed, alike or codes, n=3, cutoff=0.0 if alike else 0.7)
+    same = [code for code in codes if code.strip("[]").casefold() == typed.casefold()]
+    return alike(typed, same or codes, n=3, cutoff=0.0 if same else 0.7)
 
 
 def _such_as(quantity: str) -> str:

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import logging
 from functools import cache
-from threading import Lock
 from typing import Any, NoReturn
-
-# What it calls is not made for threads, and a sheet takes half a second of a core.
-_ONE_AT_A_TIME = Lock()
 
 
 @cache
@@ -22,15 +18,17 @@ def available() -> bool:
 
 
 def as_pdf(html: bytes) -> bytes:
-    """A page of ours as PDF/UA-1 (ISO 14289-1): tagged, for readers that read aloud."""
+    """A page of ours as PDF/UA-1 (ISO 14289-1): tagged, for readers that read aloud.
+
+    Not made for threads, and takes about a second of a processor; see `service.printing`.
+    """
     from weasyprint import HTML
 
     # It tells of each property that is only for screens.
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
-    with _ONE_AT_A_TIME:
-        made: bytes = HTML(string=html.decode(), url_fetcher=_nothing).write_pdf(
-            pdf_variant="pdf/ua-1", pdf_identifier=b"ohmpath"
-        )
+    made: bytes = HTML(string=html.decode(), url_fetcher=_nothing).write_pdf(
+        pdf_variant="pdf/ua-1", pdf_identifier=b"ohmpath"
+    )
     return made
 
 

@@ -17,6 +17,8 @@ from service.ruleset.model import UNLISTED_FAULT, Check, RuleSet
 from service.ruleset.repairs import cured_by
 from service.texts import Translated
 
+_CELL = 100  # characters of a row, about
+_LONG = 3000
 MOST_BARS = 6
 MOST_BARS_IN_A_PROOF = 3
 
@@ -135,6 +137,15 @@ class Sheet:
     reasons: list[Translated]
     rule_set: Mapping[str, str]
 
+    @property
+    def is_long(self) -> bool:
+        """Whether the columns of the readings are of a fixed width.
+
+        To fit them to what they hold, the library for PDFs goes through all of the table for each
+        page: 480 readings took minutes.
+        """
+        return sum(_CELL + sum(map(_length, row.notes)) for row in self.rows) > _LONG
+
 
 def sheet(
     rule_set: RuleSet, case: Mapping[str, Any], answer: Mapping[str, Any], lang: Language
@@ -190,6 +201,10 @@ def sheet(
         reasons=[texts.of(one["text"]) for one in answer["reasons"]],
         rule_set=answer["rule_set"],
     )
+
+
+def _length(note: str | Translated) -> int:
+    return len(note if isinstance(note, str) else note.text)
 
 
 def _stated(given: Any, lang: Language) -> str | Translated:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
-from difflib import get_close_matches
 from typing import Any
 
+from service.alike import alike
 from service.physics.units import UnitError, to_si
 from service.problems import sentence
 from service.ruleset.compose import Path_
@@ -145,7 +145,7 @@ class Draft:
             used |= GROUPS_INSIDE if what == "check" else set()
             for path, raw in table.values():
                 for index, group in enumerate(raw.get("groups", ())):
-                    near = get_close_matches(group, sorted(used), n=1, cutoff=0.85)
+                    near = alike(group, sorted(used), cutoff=0.85)
                     if group not in used and near:
                         message = f"nothing asks for the {what} group {group!r}"
                         advice = f"Did you mean {near[0]!r}?"

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from difflib import get_close_matches
 
-_LONGEST = 60  # no id is longer; what is typed may be
+from service.alike import LONGEST, alike
+
 _LISTED = 16
 _FEW = 4
 
@@ -19,8 +19,8 @@ def unknown(what: str, got: str, known: Iterable[str], plural: str | None = None
 def hint(what: str, got: str, known: Iterable[str], plural: str | None = None) -> str:
     """The question whether a near miss was meant, or the choices."""
     names = sorted(known)
-    if alike := _alike(got[:_LONGEST].casefold(), names):
-        *most, last = map(repr, alike)
+    if meant := _meant(got[:LONGEST].casefold(), names):
+        *most, last = map(repr, meant)
         return f"did you mean {', '.join(most)} or {last}?" if most else f"did you mean {last}?"
     listed = ", ".join(names[:_LISTED])
     if len(names) > _LISTED:
@@ -28,17 +28,15 @@ def hint(what: str, got: str, known: Iterable[str], plural: str | None = None) -
     return f"known {plural or _plural(what)}: {listed or 'none'}"
 
 
-def _alike(got: str, names: list[str]) -> list[str]:
+def _meant(got: str, names: list[str]) -> list[str]:
     """The name that is spelt most alike, or else the few of which it is one of the words."""
-    alike = get_close_matches(got, names, n=1)
     with_it = [name for name in names if got in re.split("[-_]", name)]
-    return alike or (with_it if len(with_it) <= _FEW else [])
+    return alike(got, names) or (with_it if len(with_it) <= _FEW else [])
 
 
 def near(got: str, known: Iterable[str], least: float = 0.6) -> str | None:
     """The known name that is most like another, if one is: `least`, from 0 to 1, says how much."""
-    typed = got[:_LONGEST].casefold()
-    return next(iter(get_close_matches(typed, sorted(known), n=1, cutoff=least)), None)
+    return next(iter(alike(got[:LONGEST].casefold(), sorted(known), cutoff=least)), None)
 
 
 def _plural(what: str) -> str:
@@ -46,4 +44,4 @@ def _plural(what: str) -> str:
 
 
 def _shown(text: str) -> str:
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+    return text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."

@@ -11,11 +11,13 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 import jsonpatch
 import jsonpointer
 
+from service.documents import MAX_DEPTH
 from service.problems import invalid_request, pointer, sentence
 from service.ruleset.compose import Path_
 from service.ruleset.near import hint, near
@@ -27,6 +29,8 @@ _LISTS = {section for sections in SECTIONS.values() for section in sections} - {
 # Objects whose keys are names that an author has given.
 TABLES = _LISTS | {"scales", "nameplate", "instruments", "tools"}
 _SOMEWHERE = (0, 0)
+# Of a rule set with the copies of a JSON Patch made: as many as may be sent.
+MOST_CHARACTERS = 8 * 1024 * 1024
 _ONE = {"access": "place", "nameplate": "nameplate field", "remedies": "remedy"}
 Places = Mapping[Path_, tuple[int, int]]  # line and column, as far as known
 
@@ -159,8 +163,10 @@ def json_patch(target: Any, operations: list[Any]) -> dict[str, Any]:
         Problem: invalid-request, pointing at the operation that cannot be carried out.
     """
     document = deepcopy(target)
+    room = MOST_CHARACTERS - _length(document)
     for index, operation in enumerate(operations):
         try:
+            room -= _copied(document, operation, room)
             document = jsonpatch.apply_patch(document, [operation], in_place=True)
         except (
             jsonpatch.JsonPatchException,
@@ -171,6 +177,7 @@ def json_patch(target: Any, operations: list[Any]) -> dict[str, Any]:
             KeyError,
             IndexError,
             ValueError,
+            RecursionError,
         ) as error:
             # The library shows the whole object in which it has not found something.
             said = " ".join(re.split(r" in [{\[]", str(error), maxsplit=1)[0].split())[:200]
@@ -178,7 +185,52 @@ def json_patch(target: Any, operations: list[Any]) -> dict[str, Any]:
             raise invalid_request([(pointer("changes", index), message)]) from None
     if not isinstance(document, dict):
         raise invalid_request([("/changes", "what is left is no rule set but another value")])
+    try:
+        _length(document)
+    except ValueError as error:
+        raise invalid_request([("/changes", f"what is left cannot be read: {error}")]) from None
     return document
+
+
+def _copied(document: Any, operation: Any, room: int) -> int:
+    """How much longer an operation makes the document beyond what was sent: only a copy does.
+
+    A chain of copies doubles what it copies each time, so it is measured before it is made.
+
+    Raises:
+        ValueError: if there is no room for it.
+        JsonPointerException, and others of the library: if there is nothing to be copied.
+    """
+    if not isinstance(operation, dict) or operation.get("op") != "copy":
+        return 0
+    return _length(jsonpointer.resolve_pointer(document, operation["from"]), room)
+
+
+def _length(value: Any, most: float = inf) -> int:
+    """Of a value, about as many characters as its JSON has.
+
+    Raises:
+        ValueError: if that is more than `most`, or nested deeper than a body may be.
+    """
+    length = 0
+    left = [(value, 0)]
+    while left:
+        one, depth = left.pop()
+        if depth > MAX_DEPTH:
+            raise ValueError(f"it is nested more than {MAX_DEPTH} levels deep")
+        if isinstance(one, dict):
+            length += 2 + sum(map(len, one)) + 4 * len(one)
+            left += [(inner, depth + 1) for inner in one.values()]
+        elif isinstance(one, list):
+            length += 2 + len(one)
+            left += [(inner, depth + 1) for inner in one]
+        else:
+            length += len(one) + 2 if isinstance(one, str) else 5
+        if length > most:
+            raise ValueError(
+                f"with all copies there would be more than {MOST_CHARACTERS} characters"
+            )
+    return length
 
 
 def _meant(document: Any, operation: Any) -> str:

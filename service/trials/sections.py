@@ -7,11 +7,12 @@ taken apart again. Whatever is no section of another file belongs to the header.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import islice
 
 from service.problems import sentence
 from service.ruleset.build import FILES
 from service.ruleset.near import hint
-from service.ruleset.shape import keys
+from service.ruleset.shape import MOST_ISSUES, keys
 from service.ruleset.source import Document, Issue, RuleSetError
 
 HEADER = "rule-set"
@@ -48,15 +49,15 @@ def gather(
     cases: list[Document] = []
     issues: list[Issue] = []
     for piece in sent:
+        strange = (key for key in piece.data if key not in KNOWN)
         issues += [
             piece.issue(
                 (key,),
-                f"there is no section {key!r}",
+                f"there is no section {key[:60]!r}",
                 rule="shape",
                 advice=sentence(hint("section", key, KNOWN)),
             )
-            for key in piece.data
-            if key not in KNOWN
+            for key in islice(strange, MOST_ISSUES)
         ]
         for name, document in _split(piece).items():
             if name == CASES:

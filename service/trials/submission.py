@@ -7,8 +7,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from service.documents import parse_json, shown
-from service.problems import invalid_request, pointer
+from service.documents import MAX_BODY_BYTES, parse_json, shown
+from service.problems import invalid_request, pointer, refusals
 from service.ruleset.catalogue import Catalogue, built
 from service.ruleset.model import RuleSet
 from service.ruleset.near import unknown
@@ -122,9 +122,14 @@ def read_candidate(submission: Submission, catalogue: Catalogue, *, located: boo
 def refuse_early(submission: Submission, catalogue: Catalogue) -> None:
     """Refuse what is no request at all, before any more work goes into it.
 
+    What is large is not read here, where others are served: as values it takes up to 33 times its
+    room. It is refused in the process of its own.
+
     Raises:
         Problem: malformed-json or invalid-request, as `read_candidate` would.
     """
+    if sum(len(one.raw) for one in submission.parts) > MAX_BODY_BYTES:
+        return
     sent = [
         parse_json(one.raw, MOST_SUBMITTED_BYTES) for one in submission.parts if one.form == "json"
     ]
@@ -177,8 +182,10 @@ def _is_overlay(data: Any) -> bool:
 def _wrong_overlay(data: Mapping[str, Any], patch: type | None) -> Iterator[tuple[str, str]]:
     """What is wrong with the keys beside a base, by JSON Pointer."""
     known = (BASE, CHANGES, CASES)
-    for key in sorted(data.keys() - set(known)):
-        yield pointer(key), unknown("key beside base", key, known, "keys")
+    yield from refusals(
+        sorted(data.keys() - set(known)),
+        lambda key: (pointer(key), unknown("key beside base", key, known, "keys")),
+    )
     changes = data.get(CHANGES, patch() if patch else {})
     if not isinstance(changes, dict | list):
         yield pointer(CHANGES), "must be an object (RFC 7396) or a list (RFC 6902)"

@@ -10,8 +10,10 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from service.api import batch
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.app import create_app
+from service.documents import MAX_BODY_BYTES
 from service.settings import Settings
 
 URL = "/v1/assessments/batch"
@@ -158,3 +160,40 @@ def test_limits_are_of_one_case_and_of_the_whole(case: dict[str, Any]) -> None:
     refused = post(client, f"[{line},{line},{line}]", JSON)
     assert refused.status_code == 413
     assert LINES in refused.get_json()["detail"]
+
+
+def test_a_worker_holds_a_few_arrays_at_a_time(client: FlaskClient, case: dict[str, Any]) -> None:
+    """And each place is given back, whatever became of the array."""
+
+    def begin(body: str) -> Any:
+        return client.post(URL, data=body, content_type=JSON)
+
+    held = [begin(json.dumps([case])) for _ in range(batch.ARRAYS)]
+    refused = begin(json.dumps([case]))
+    assert refused.status_code == 429
+    assert refused.get_json()["type"] == "/problems/too-many-arrays"
+    assert int(refused.headers["Retry-After"]) >= 1
+    assert post(client, json.dumps(case), LINES).status_code == 200
+    assert len(held.pop().get_json()["results"]) == 1  # read to its end
+    held.pop().close()  # left
+    for _ in range(2 * batch.ARRAYS):
+        for body in ("[", "{}", "", '[{"a"]', "[1]"):
+            answer = begin(body)
+            assert answer.status_code in (200, 400, 422)
+            answer.close()
+    for one in held:
+        one.close()
+    assert [batch._arrays.acquire(blocking=False) for _ in range(batch.ARRAYS)] == (
+        batch.ARRAYS * [True]
+    )
+    for _ in range(batch.ARRAYS):
+        batch._arrays.release()
+
+
+def test_a_case_of_an_array_may_be_as_long_as_a_body(
+    client: FlaskClient, case: dict[str, Any]
+) -> None:
+    long = {**case, "case_id": "x" * MAX_BODY_BYTES}
+    results = post(client, json.dumps([case, long, case]), JSON).get_json()["results"]
+    assert ["problem" in one for one in results] == [False, True, False]
+    assert results[1]["problem"]["type"] == "/problems/content-too-large"

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import errno
 import hmac
 import logging
 import os
 import re
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from service.guard import key_file as key_file_module
 from service.guard.key_file import KeyFile
-from service.guard.keys import Key, KeysError, digest_of, find, make_key, new_token, read_keys
+from service.guard.keys import (
+    Key,
+    KeyRing,
+    KeysError,
+    digest_of,
+    find,
+    make_key,
+    new_token,
+    read_keys,
+)
 
 DIGEST = "sha256:" + "0f" * 32
 
@@ -185,7 +196,7 @@ def test_a_file_without_keys_is_warned_of(file: Path, caplog: pytest.LogCaptureF
     assert "nobody may call" in caplog.text
 
 
-def test_changes_count_at_the_next_look_and_mistakes_change_nothing(
+def test_changes_count_at_the_next_look_and_a_mistake_is_told_once(
     file: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(key_file_module, "LOOK_EVERY", 0.0)
@@ -195,21 +206,140 @@ def test_changes_count_at_the_next_look_and_mistakes_change_nothing(
     file.write_text(line("till") + "\n")
     assert set(keys.ring()) == {"till"}
 
-    file.write_text("till assess nonsense\n")
+    file.write_text(line("till", "asses") + "\n")
     caplog.clear()
     for _ in range(5):
         assert set(keys.ring()) == {"till"}
-    (record,) = caplog.records  # once, not at every look
-    assert record.levelno == logging.ERROR
-    assert f"{file}:1: the third word" in record.getMessage()
+    (record,) = (one for one in caplog.records if one.levelno == logging.ERROR)
+    assert f"{file}:1: the scopes are" in record.getMessage()
+    caplog.clear()
 
     os.remove(file)
     for _ in range(5):
         assert set(keys.ring()) == {"till"}
-    assert len(caplog.records) == 2
+    assert len(caplog.records) == 1
     file.write_text("")
     assert set(keys.ring()) == set()
-    assert told == [{"desk"}, {"till"}, set()]
+    assert told == [{"desk"}, {"till"}, {"till"}, set()]
+
+
+def other(name: str, digit: str, **more: str) -> str:
+    return line(name, digest="sha256:" + 64 * digit, **more)
+
+
+# What a slip makes of a line of which the digest is as it was.
+SLIPS = [
+    "Desk assess",
+    "desk- assess",
+    "de sk assess",
+    "",
+    "desk asses",
+    "desk assess,",
+    "desk;assess",
+]
+# What stands in the place of a line that was taken out or put in anew, with a slip or without.
+GONE = [
+    "",
+    "# " + line(),
+    line()[:-1],
+    "desk",
+    "desk assess",
+    "desk assess sha256:",
+    "desk assess revoked",
+    SECRET,
+    other("desk", "2"),
+    other("desk", "2", scopes="asses"),
+    other("desk", "2", more="expires=never"),
+]
+# What may be wrong elsewhere.
+ELSEWHERE = [
+    "night assess nonsense",
+    "night",
+    "till assess",
+    "<<<<<<< HEAD",
+    SECRET,
+    "\x00\x01",
+    "\udcff\udcfe",  # no UTF-8
+    "# B\udcfcro",
+    "night assess " + "x" * 10_000,
+]
+
+
+@pytest.fixture
+def looking(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(key_file_module, "LOOK_EVERY", 0.0)
+
+
+@pytest.mark.parametrize("wrong", ELSEWHERE)
+@pytest.mark.parametrize("instead", GONE)
+@pytest.mark.parametrize("first", [True, False], ids=["before it", "after it"])
+def test_a_key_taken_out_opens_nothing_whatever_is_wrong_elsewhere(
+    file: Path, looking: None, instead: str, wrong: str, first: bool
+) -> None:
+    file.write_text(f"{line()}\n{other('till', '1')}\n")
+    keys = KeyFile(file)
+    before = keys.ring()
+    assert set(before) == {"desk", "till"}
+    lines = [wrong, instead] if first else [instead, wrong]
+    text = "\n".join([*lines, other("till", "1"), other("new", "3"), ""])
+    file.write_bytes(text.encode("utf-8", "surrogateescape"))
+    after = keys.ring()
+    assert before["desk"] not in after.values()
+    assert after["till"] == before["till"]
+    assert "new" in after
+    assert set(after) <= {"desk", "till", "new"}
+
+
+@pytest.mark.parametrize("slip", SLIPS)
+def test_a_slip_in_the_line_of_a_key_leaves_it_as_it_was(
+    file: Path, looking: None, slip: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    file.write_text(f"{line()}\n{other('till', '1')}\n")
+    keys = KeyFile(file)
+    before = dict(keys.ring())
+    file.write_text(f"{slip} {DIGEST}\n{other('till', '1')}\n")
+    assert dict(keys.ring()) == before
+    assert f"{file}:" in caplog.text
+
+
+def test_a_key_taken_out_opens_nothing_where_there_is_no_room_for_more(
+    file: Path, looking: None, caplog: pytest.LogCaptureFixture
+) -> None:
+    def full(ring: KeyRing) -> None:
+        if not set(ring) <= {"desk", "till"}:
+            raise KeysError("there is no room")
+
+    file.write_text(f"{line()}\n{other('till', '1')}\n")
+    keys = KeyFile(file, full)
+    file.write_text(f"{other('till', '2')}\n{other('new', '3')}\n")
+    assert {name: one.digest.hex()[0] for name, one in keys.ring().items()} == {"till": "2"}
+    assert "there is no room" in caplog.text
+
+
+def test_a_file_is_read_once_it_can_be(file: Path, looking: None) -> None:
+    keys = KeyFile(file)
+    file.write_text("")
+    file.chmod(0)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Path, "open", _forbidden)  # as it is to root too
+        assert set(keys.ring()) == {"desk"}
+        assert set(keys.ring()) == {"desk"}
+    file.chmod(0o600)
+    assert set(keys.ring()) == set()
+
+
+def _forbidden(*_: Any, **__: Any) -> None:
+    raise PermissionError(errno.EACCES, "Permission denied")
+
+
+def test_many_mistakes_are_told_of_in_few_words(
+    file: Path, looking: None, caplog: pytest.LogCaptureFixture
+) -> None:
+    keys = KeyFile(file)
+    file.write_text("x\n" * 1000)
+    assert set(keys.ring()) == set()
+    assert "and 995 more" in caplog.text
+    assert len(caplog.text) < 2000
 
 
 def test_a_look_costs_nothing_between_two_of_them(

@@ -11,7 +11,8 @@ import pytest
 from flask import Flask
 
 from service import __version__, gunicorn_conf
-from service.api import trials
+from service.api import batch, trials
+from service.api.body import MOST_ARRAY_BYTES
 from service.app import create_app
 from service.commands import main
 from service.documents import MAX_BODY_BYTES
@@ -41,9 +42,11 @@ from tests.package.deployed import (
 PORT = 8080
 TRIALS = "location ~ ^/v1/(trials|rule-sets/check)$"
 BATCHES = "location = /v1/assessments/batch"
-# Measured by docker/prove.sh: master and two workers; one array of the worst kind, by its size.
+# Measured by docker/prove.sh: master and two workers.
 RESIDENT = 260 * 2**20
-OF_AN_ARRAY = 27
+# Measured: the process of a PDF; a JSON document of the worst kind as values, by its size.
+OF_A_PDF = 200 * 2**20
+AS_VALUES = 33
 
 
 def health_command() -> list[str]:
@@ -114,8 +117,11 @@ def tmp_size() -> int:
 
 def test_memory_holds_what_may_come_together() -> None:
     chosen = Settings.from_environment(environments()["kubernetes"])
-    candidates = gunicorn_conf.workers * trials.AT_A_TIME * chosen.trial_mebibytes * 2**20
-    together = RESIDENT + tmp_size() + candidates + OF_AN_ARRAY * chosen.max_batch_bytes
+    candidates = trials.AT_A_TIME * chosen.trial_mebibytes * 2**20
+    # Of an array as a whole there is the text, and of one case at a time the values.
+    array = min(chosen.max_batch_bytes, MOST_ARRAY_BYTES) + AS_VALUES * chosen.max_body_bytes
+    worker = candidates + OF_A_PDF + batch.ARRAYS * array
+    together = RESIDENT + tmp_size() + gunicorn_conf.workers * worker
     assert together <= number_of_bytes(container()["resources"]["limits"]["memory"])
     assert (
         RESIDENT + tmp_size()
@@ -133,6 +139,24 @@ def test_nginx_lets_the_service_refuse() -> None:
         (most_batch, directive("client_max_body_size", block(BATCHES))),
     ):
         assert number_of_bytes(limit) == most + 2**20
+
+
+def test_nginx_lets_an_address_do_more_than_a_key_and_less_than_all() -> None:
+    chosen = Settings.from_environment(environments()["compose"])
+    zones = dict(re.findall(r"limit_(?:conn|req)_zone (\S+) zone=(\w+):", nginx()))
+    assert set(zones) == {"$binary_remote_addr"}, "or one caller would be limited with others"
+    (rate,) = re.findall(r"limit_req_zone .* rate=(\d+)r/s;", nginx())
+    (burst,) = re.findall(r"(?m)^ {8}limit_req zone=\w+ burst=(\d+) nodelay;", nginx())
+    assert int(rate) > chosen.rate
+    assert int(burst) > chosen.burst
+    general = dict(re.findall(r"(?m)^ {8}limit_conn (\w+) (\d+);", nginx()))
+    assert chosen.at_a_time < int(general["under_way"])
+    assert 8 * int(general["under_way"]) <= int(directive("worker_connections", nginx()))
+    for name in (TRIALS, BATCHES):  # what is said there stands in the place of what is said above
+        of_these = dict(re.findall(r"limit_conn (\w+) (\d+);", block(name)))
+        assert of_these["under_way"] == general["under_way"]
+        assert chosen.at_a_time < int(of_these["long"]) < int(general["under_way"])
+        assert "limit_req" not in block(name)
 
 
 def test_nginx_waits_as_long_as_the_service_may_take() -> None:

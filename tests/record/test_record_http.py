@@ -4,17 +4,28 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import itertools
+import os
 import re
+import resource
+import socket
+import threading
+import time
 import zlib
+from pathlib import Path
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 
+from service import printing
 from service.api import records
+from service.api.request_schemas import MOST_READINGS
 from service.app import create_app
+from service.guard.keys import digest_of, new_token
 from service.record import pdf
 from service.settings import Settings
+from service.trials.sandbox import Limits
 from tests.record.sheets import CASES, NO_HEAT
 from tests.wanted import want
 
@@ -167,3 +178,146 @@ def test_nothing_is_fetched_for_a_pdf() -> None:
     needs_pdf()
     with pytest.raises(ValueError, match="not fetched"):
         pdf._nothing("file:///etc/hostname")
+
+
+def of_readings(count: int, note: str = "") -> dict[str, Any]:
+    """A case with so many readings."""
+    some = itertools.cycle(NO_HEAT["readings"])
+    return {**NO_HEAT, "readings": [{**next(some), "note": note} for _ in range(count)]}
+
+
+@pytest.fixture
+def not_printed(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
+    """The pages of which no PDF was made."""
+    pages: list[bytes] = []
+
+    def seen(html: bytes, wanted: Any) -> bytes:
+        pages.append(html)
+        return b"%PDF-"
+
+    monkeypatch.setattr(records, "available", lambda: True)
+    monkeypatch.setattr(records, "printed", seen)
+    return pages
+
+
+@pytest.mark.parametrize("count", [records.MOST_PRINTED + 1, MOST_READINGS])
+def test_a_pdf_has_room_for_so_many_readings(
+    client: FlaskClient, not_printed: list[bytes], count: int
+) -> None:
+    answer = post(client, of_readings(count), Accept="application/pdf")
+    assert answer.status_code == 422
+    (error,) = answer.get_json()["errors"]
+    assert error["pointer"] == "/readings"
+    assert f"room for {records.MOST_PRINTED} readings, not {count}" in error["message"]
+    assert "text/html" in error["message"]
+    assert not_printed == []
+    assert post(client, of_readings(count), Accept="text/html").status_code == 200
+    most = of_readings(records.MOST_PRINTED)
+    assert post(client, most, Accept="application/pdf").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("count", "note", "is_long"),
+    [(4, "", False), (4, "x" * 500, False), (12, "x" * 500, True), (50, "", True)],
+)
+def test_columns_of_a_long_table_are_not_fitted_to_what_they_hold(
+    client: FlaskClient, count: int, note: str, is_long: bool
+) -> None:
+    """Which the library for PDFs does anew for each page."""
+    page = post(client, of_readings(count, note), Accept="text/html").text
+    assert page.count('<table class="long">') == is_long
+    assert ".long { table-layout: fixed; }" in page
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("note", ["", "a long note with many words " * 17, "x" * 500, "漢😀" * 250])
+def test_the_longest_pdf_takes_a_few_seconds(client: FlaskClient, note: str) -> None:
+    needs_pdf()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    answer = post(client, of_readings(records.MOST_PRINTED, note), Accept="application/pdf")
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert answer.status_code == 200, answer.data[:500]
+    assert after.ru_utime - before.ru_utime < 15  # of a processor; the worst took 6
+
+
+@pytest.mark.parametrize("limits", [Limits(1, 2**30), Limits(20, 2**27)], ids=["time", "memory"])
+def test_a_pdf_beyond_its_limits_is_a_problem_of_the_record(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch, limits: Limits
+) -> None:
+    needs_pdf()
+    monkeypatch.setattr(printing, "LIMITS", limits)
+    answer = post(
+        client, of_readings(records.MOST_PRINTED, "a note " * 70), Accept="application/pdf"
+    )
+    found = answer.get_json()
+    assert (answer.status_code, found["type"]) in (
+        (422, "/problems/record-failed"),
+        (429, "/problems/too-many-records"),  # where others have the processors
+    )
+    assert found["detail"].startswith("Work on the record was ended: it ")
+    assert post(client, Accept="application/pdf").status_code in (200, 422)
+
+
+def test_a_pdf_counts_as_work_that_takes_long(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token = new_token("desk")
+    keys = tmp_path / "keys"
+    keys.write_text(f"desk assess sha256:{digest_of(token).hex()}\n")
+    client = create_app(Settings(keys=keys, at_a_time=1)).test_client()
+    bearer = {"Authorization": f"Bearer {token}"}
+    meanwhile: list[Any] = []
+
+    def while_printed(html: bytes, wanted: Any) -> bytes:
+        if not meanwhile:
+            for accept in ("application/pdf", "text/html", "application/json"):
+                meanwhile.append(post(client, Accept=accept, **bearer))
+        return b"%PDF-"
+
+    monkeypatch.setattr(records, "available", lambda: True)
+    monkeypatch.setattr(records, "printed", while_printed)
+    assert post(client, Accept="application/pdf", **bearer).status_code == 200
+    assert [one.status_code for one in meanwhile] == [429, 200, 200]
+    assert meanwhile[0].get_json()["type"] == "/problems/too-many-requests"
+    assert int(meanwhile[0].headers["Retry-After"]) >= 1
+    # The place is given back, whatever the answer was.
+    too_many = of_readings(records.MOST_PRINTED + 1)
+    assert post(client, too_many, Accept="application/pdf", **bearer).status_code == 422
+    assert post(client, {}, Accept="application/pdf", **bearer).status_code == 422
+    assert post(client, Accept="application/pdf", **bearer).status_code == 200
+
+
+@pytest.mark.parametrize("waiting", [False, True], ids=["is made", "waits"])
+def test_a_client_that_leaves_ends_its_pdf(client: FlaskClient, waiting: bool) -> None:
+    needs_pdf()
+    with (
+        socket.create_server(("127.0.0.1", 0)) as door,
+        socket.create_connection(door.getsockname()) as theirs,
+        door.accept()[0] as ours,
+    ):
+        threading.Timer(0.3, theirs.close).start()
+        if waiting:
+            records._PRINTING.acquire()
+        began = time.monotonic()
+        try:
+            answer = client.post(
+                "/v1/assessments",
+                json=of_readings(records.MOST_PRINTED, "a note " * 70),
+                headers={"Accept": "application/pdf"},
+                environ_overrides={"gunicorn.socket": ours},
+            )
+        finally:
+            if waiting:
+                records._PRINTING.release()
+        assert answer.status_code == 400
+        assert "waits for the record" in answer.get_json()["detail"]
+        assert time.monotonic() - began < 2.5  # to make it takes longer
+    children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+    assert not [one for one in children if b"service.printing" in command_of(one)]
+
+
+def command_of(pid: str) -> bytes:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return b""

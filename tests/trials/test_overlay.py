@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import random
+from collections.abc import Callable
 from typing import Any
 
+import jsonpatch
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,7 +16,8 @@ from hypothesis import strategies as st
 from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.source import Document
-from service.trials.overlay import Keyed, keyed, merge_patch, overlay
+from service.trials.overlay import MOST_CHARACTERS, Keyed, keyed, merge_patch, overlay
+from service.trials.submission import Part, Submission, understood
 
 # RFC 7396 appendix A: original, patch, result.
 APPENDIX = [
@@ -198,3 +203,80 @@ def test_every_list_of_things_is_reached_by_name(base: dict[str, Document]) -> N
             number = rng.randrange(len(body))
             out = overlay(base, {section: {body[number]["id"]: {"extra": 1}}}, {})
             assert out[name].data[section][number] == {**body[number], "extra": 1}
+
+
+# Operations that double something each time, and what they begin with.
+CHAINS: dict[str, tuple[Any, Callable[[int], dict[str, Any]]]] = {
+    "a section into itself": (
+        {"op": "test", "path": "/id", "value": "tumble-dryer"},
+        lambda n: {"op": "copy", "from": "/checks", "path": f"/checks/x{n}"},
+    ),
+    "the whole into itself": (
+        {"op": "test", "path": "/id", "value": "tumble-dryer"},
+        lambda n: {"op": "copy", "from": "", "path": f"/x{n}"},
+    ),
+    "a list at its end": (
+        {"op": "add", "path": "/x", "value": [["long text " * 20] * 10]},
+        lambda n: {"op": "copy", "from": "/x", "path": "/x/-"},
+    ),
+    "long texts": (
+        {"op": "add", "path": "/x", "value": {"a": "long text " * 10_000}},
+        lambda n: {"op": "copy", "from": "/x", "path": f"/x/b{n}"},
+    ),
+    "long names": (
+        {"op": "add", "path": "/x", "value": {"name " * 30: {}}},
+        lambda n: {"op": "copy", "from": "/x", "path": f"/x/b{n}"},
+    ),
+    "nothing but objects": (
+        {"op": "add", "path": "/x", "value": {}},
+        lambda n: {"op": "copy", "from": "/x", "path": f"/x/{n}"},
+    ),
+    "one above the other": (
+        {"op": "add", "path": "/parts/a", "value": {}},
+        lambda n: {"op": "copy", "from": "/parts", "path": "/parts" + "/a" * 2**n},
+    ),
+}
+
+
+@pytest.mark.parametrize("chain", CHAINS)
+def test_what_copies_make_is_measured_before_they_are_made(
+    base: dict[str, Document], chain: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, copying = CHAINS[chain]
+    made = 0
+    really = copy.deepcopy
+
+    def watched(value: Any, memo: Any = None) -> Any:
+        nonlocal made
+        if memo is None:
+            made += len(json.dumps(value))
+        return really(value, memo)
+
+    monkeypatch.setattr(jsonpatch.copy, "deepcopy", watched)
+    changes = [first, *map(copying, range(22))]
+    with pytest.raises(Problem) as refused:
+        overlay(base, changes, {})
+    (at, message) = refused.value.errors[0]
+    assert at.startswith("/changes")
+    assert "more than 8388608 characters" in message or "nested more than 32" in message
+    # The document itself is copied once; the rest is by the patch.
+    assert made < 2 * MOST_CHARACTERS
+
+
+def test_what_copies_make_is_bounded_over_several_files(catalogue: Catalogue) -> None:
+    _, copying = CHAINS["a list at its end"]
+    first = {"op": "add", "path": "/x", "value": ["long text " * 10_000]}
+    changes = [[first, *map(copying, range(6))], *[list(map(copying, range(2)))] * 40]
+    parts = tuple(
+        Part(f"{n}.json", json.dumps({"base": "tumble-dryer", "changes": one}).encode(), "json")
+        for n, one in enumerate(changes)
+    )
+    with pytest.raises(Problem, match="more than 8388608 characters"):
+        understood(Submission(parts), catalogue)
+
+
+def test_a_patch_may_copy_what_a_person_copies(base: dict[str, Document]) -> None:
+    name = next(iter(base["checks"].data["checks"]))["id"]
+    copies = [{"op": "copy", "from": f"/checks/{name}", "path": f"/checks/x{n}"} for n in range(99)]
+    out = overlay(base, copies, {})
+    assert len(out["checks"].data["checks"]) == len(base["checks"].data["checks"]) + 99

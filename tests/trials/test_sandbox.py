@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import textwrap
+import time
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +41,25 @@ WORK = """
                 held = []
                 while True:
                     held.append(bytes(50_000_000))
+            case "starve" | "starve and spin":
+                os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+                end = time.monotonic() + 4
+                for _ in range(5):
+                    if not os.fork():
+                        signal.signal(signal.SIGALRM, signal.SIG_IGN)
+                        while time.monotonic() < end:
+                            pass
+                        os._exit(0)
+                if job == "starve":
+                    while True:
+                        pass
+                signal.signal(signal.SIGALRM, signal.SIG_IGN)
+                while True:
+                    pass
+            case "killed":
+                os.kill(os.getpid(), signal.SIGKILL)
+            case "no room":
+                os.dup2(os.open("/dev/full", os.O_WRONLY), 1)
             case "crash":
                 os.kill(os.getpid(), signal.SIGSEGV)
             case "leave":
@@ -87,12 +109,57 @@ def test_a_job_and_its_answer(module: str) -> None:
         ("raise", "has ended the process"),
     ],
 )
-def test_what_goes_wrong_is_a_problem_of_the_candidate(module: str, job: str, says: str) -> None:
+def test_what_goes_wrong_is_a_problem_of_the_candidate(
+    module: str, job: str, says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Whatever else this machine is doing.
+    monkeypatch.setattr(sandbox, "_starved", lambda *_: False)
     with pytest.raises(Problem) as caught:
         run_apart(module, job, LIMITS)
     assert caught.value.kind.name == "rule-set-failed"
     assert caught.value.kind.status == 422
     assert says in caught.value.detail
+
+
+@pytest.mark.parametrize(
+    ("job", "says"),
+    [
+        ("starve", "more than 2 seconds"),  # others have the processor
+        ("starve and spin", "more than 2 seconds"),
+        ("killed", "has ended the process"),  # as the kernel does where memory is short
+        ("no room", "had no room for its answer"),
+    ],
+)
+def test_what_the_machine_lacks_is_no_problem_of_the_candidate(
+    module: str, job: str, says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sandbox, "_STARTING_SECONDS", 2)
+    with pytest.raises(Problem) as caught:
+        run_apart(module, job, LIMITS)
+    assert caught.value.kind.name == "too-busy"
+    assert caught.value.kind.status == 503
+    assert says in caught.value.detail
+    assert "the machine had too little for it" in caught.value.detail
+
+
+@pytest.mark.parametrize("code", [errno.EAGAIN, errno.ENOMEM, errno.ENOSPC, errno.EMFILE])
+def test_without_room_for_a_process_the_service_is_busy(
+    module: str, code: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: Any, **__: Any) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(sandbox.subprocess, "Popen", none)
+    with pytest.raises(Problem, match="no room") as caught:
+        run_apart(module, "x", LIMITS)
+    assert caught.value.kind.status == 503
+
+
+def test_work_that_nobody_waits_for_is_ended(module: str) -> None:
+    ended = time.monotonic() + 0.5
+    with pytest.raises(Problem, match="Nobody waits"):
+        run_apart(module, "hang", Limits(60, 2**29), wanted=lambda: time.monotonic() < ended)
+    assert time.monotonic() < ended + 5
 
 
 def test_a_long_answer_is_cut_off(module: str) -> None:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
+from service.alike import alike
 from service.documents import no_number, shown
 from service.physics.units import UnitError, UnknownUnit, from_si, quantity_of, to_si
-from service.problems import MOST_ERRORS, pointer
+from service.problems import in_order, pointer, refusals
 
 Refusal = tuple[str, str]
 """A JSON Pointer into the document of inputs, and what would be right there."""
@@ -28,7 +28,7 @@ class InputError(ValueError):
     """Inputs that cannot be used. `errors`: (JSON Pointer, message) for all that is wrong."""
 
     def __init__(self, errors: Iterable[Refusal]) -> None:
-        self.errors = tuple(sorted(errors))
+        self.errors = tuple(in_order(errors))
         super().__init__("; ".join(f"{at}: {message}" for at, message in self.errors))
 
 
@@ -298,14 +298,12 @@ def _shared_quantity(declared: Mapping[str, Input], document: Mapping[str, Any])
 def _unknown_names(
     path: tuple[str, ...], document: Mapping[str, Any], known: Iterable[str], what: str
 ) -> list[Refusal]:
-    """One refusal for each name that is not known, up to as many as are ever shown."""
+    """One refusal for each name that is not known."""
     names = list(known)
-    errors = []
-    for name in document:
-        if name not in names:
-            near = get_close_matches(name[:60], names, n=1)
-            hint = f"did you mean {shown(near[0])}?" if near else f"known: {', '.join(names)}"
-            errors.append((pointer(*path, name), f"unknown {what} {shown(name)}; {hint}"))
-        if len(errors) >= MOST_ERRORS:
-            break
-    return errors
+
+    def refusal(name: str) -> Refusal:
+        near = alike(name, names)
+        hint = f"did you mean {shown(near[0])}?" if near else f"known: {', '.join(names)}"
+        return pointer(*path, name), f"unknown {what} {shown(name)}; {hint}"
+
+    return refusals((name for name in document if name not in names), refusal)

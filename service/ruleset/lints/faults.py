@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 
+from service.alike import alike
 from service.ruleset.lints.found import Found, Lint, cycles
 from service.ruleset.model import NO_FAULT, Check, RuleSet
 
@@ -224,7 +224,7 @@ def _misspelt_component(rule_set: RuleSet) -> Iterator[Found]:
     both = of_faults & of_checks
     asked += [("checks", one.id, one.component, both) for one in rule_set.checks.values()]
     for table, one, component, known in asked:
-        near = get_close_matches(component, sorted(known), n=1, cutoff=0.85)
+        near = alike(component, sorted(known), cutoff=0.85)
         if component not in both and component not in known and near:
             yield Found(
                 table,
