@@ -52,7 +52,14 @@ make_environment() {
         rm -rf "$1"
         "$python" -m venv "$1"
     fi
-    "$1/bin/python" -m pip install --quiet --quiet --require-hashes -r "$root/$2"
-    "$1/bin/python" -m pip install --quiet --quiet --no-deps --force-reinstall "$root"
+    # uv installs in parallel: seconds in place of minutes. Where it cannot be had, pip does the same.
+    if "$1/bin/python" -m pip install --quiet --quiet --require-hashes \
+        -r "$root/docker/installer-requirements.txt" 2>/dev/null; then
+        install="$1/bin/uv pip install --quiet --python $1/bin/python"
+    else
+        install="$1/bin/python -m pip install --quiet --quiet"
+    fi
+    $install --require-hashes -r "$root/$2"
+    $install --no-deps --force-reinstall "$root"
     printf '%s\n' "$state" >"$stamp"
 }

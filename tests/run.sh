@@ -1,17 +1,28 @@
 #!/bin/sh
-# Everything that must hold: style, types, tests, in an environment of its own (.venv-test).
-# Arguments are passed on to pytest: sh tests/run.sh tests/api -x
+# Style, types and tests, in an environment of its own (.venv-test).
+#
+#   sh tests/run.sh              the short form: what needs no server, proxy or browser, one visit over HTTP
+#   sh tests/run.sh --all        everything, as CI runs it
+#   sh tests/run.sh ARGUMENTS    these go to pytest, such as tests/api -x; paths are run whole
 set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/docker/prerequisites.sh"
 bin="$root/.venv-test/bin"
 
+case "${1:-}" in
+'') set -- -m "not long" ;;
+--all)
+    shift
+    export OHMPATH_TESTS=all
+    ;;
+esac
+
 require_tools
-echo "Preparing .venv-test (the first time takes a few minutes) ..."
+echo "Preparing .venv-test (the first time takes a minute) ..."
 make_environment "$root/.venv-test" tests/requirements.txt
 cd "$root"
 "$bin/ruff" check .
 "$bin/mypy" --strict service
 "$bin/bandit" --quiet --configfile pyproject.toml --recursive service
-# By files, so that what a file shares is made once.
+# By files, so that what a file shares is made once; those that take longest begin first.
 exec "$bin/python" -m pytest -n auto --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"

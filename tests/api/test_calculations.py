@@ -14,6 +14,7 @@ from jsonschema import Draft202012Validator
 from service.app import create_app
 from service.physics.calculations import CALCULATIONS
 from service.settings import Settings
+from tests.wanted import examples
 
 URL = "/v1/calculations"
 DOCUMENT: dict[str, Any] = create_app(Settings()).test_client().get("/openapi.json").get_json()
@@ -198,7 +199,9 @@ CHANGES = st.dictionaries(st.sampled_from(INPUTS) | st.text(max_size=5), VALUES,
 
 @given(st.sampled_from(list(REQUESTS)), st.booleans(), CHANGES)
 @settings(
-    max_examples=800, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(800),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 def test_never_a_5xx(
     client: FlaskClient, name: str, from_example: bool, changes: dict[str, Any]

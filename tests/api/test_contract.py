@@ -20,6 +20,7 @@ from service.api.cases import load_case
 from service.api.examples import NO_HEAT
 from service.problems import PROBLEM_TYPES, Problem
 from tests.api.documented import DOCUMENT, validator, wrong_with
+from tests.wanted import examples
 
 
 def test_document_is_valid_openapi_3_1() -> None:
@@ -208,7 +209,7 @@ CASE = validator("Case", strict=False)
 
 
 @given(nearly_valid() | VALUES)
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=examples(1500), deadline=None)
 def test_documented_request_is_the_accepted_request(document: Any) -> None:
     assert accepts(document) == CASE.is_valid(document)
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from service.api.fields import StrictSchema
 from service.api.request_schemas import CaseSchema
 from tests.bench.make_cases import originals
+from tests.wanted import examples
 
 CASES = originals()
 
@@ -49,7 +50,7 @@ def spoilt(draw: st.DrawFn) -> dict[str, Any]:
     return case
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(case=spoilt())
 def test_both_ways_say_the_same(case: dict[str, Any]) -> None:
     assert outcome(CaseSchema(), case) == outcome(SlowCaseSchema(), case)

@@ -14,6 +14,7 @@ from service.batch import array
 from service.batch.array import from_array
 from service.documents import parse_json_array
 from service.problems import Problem
+from tests.wanted import examples
 
 MOST = 2**20
 VALUES = st.recursive(
@@ -47,7 +48,7 @@ def taken_apart(raw: bytes) -> Any:
     return [one.problem.kind.name if one.problem else repr(one.document) for one in items]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.lists(VALUES, max_size=6), st.sampled_from([None, 1]), st.booleans())
 def test_what_is_an_array_gives_its_items(items: list[Any], indent: Any, ascii: bool) -> None:
     text = json.dumps(items, indent=indent, ensure_ascii=ascii)
@@ -55,7 +56,7 @@ def test_what_is_an_array_gives_its_items(items: list[Any], indent: Any, ascii: 
     assert taken_apart(raw) == by_parser(raw)
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=examples(600), deadline=None)
 @given(st.lists(PIECES, max_size=10).map(lambda some: "[" + "".join(some)), st.booleans())
 @example("[]", False)
 @example("[1,]", False)

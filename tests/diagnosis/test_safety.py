@@ -14,6 +14,7 @@ from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 from tests.visits.confirm import confirm
+from tests.wanted import examples
 
 OVEN: RuleSet = Catalogue.load().get("microwave-oven")
 REASONER = Reasoner(OVEN)
@@ -92,7 +93,7 @@ def assert_safe(case: dict[str, Any], answer: dict[str, Any]) -> None:
         assert "never-run-empty" in listed
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(cases())
 def test_no_answer_is_unsafe(case: dict[str, Any]) -> None:
     answer = REASONER.assess(case)

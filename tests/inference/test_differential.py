@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from service.inference.engine import Chainer
 from service.inference.rules import TokenRule
+from tests.wanted import examples
 
 
 class Clips:
@@ -97,7 +98,7 @@ def small_lists(draw):
     return rules, layers, tokens
 
 
-@settings(max_examples=400, deadline=None, derandomize=True)
+@settings(max_examples=examples(400), deadline=None, derandomize=True)
 @given(small_lists())
 def test_small_lists_against_a_plain_chainer_and_clips(naive, case):
     rules, layers, tokens = case

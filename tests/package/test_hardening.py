@@ -110,7 +110,12 @@ def test_all_that_is_installed_is_pinned_by_hash() -> None:
     for command in commands:
         assert "--require-hashes" in command or "--no-index" in command, command
     assert "--no-build-isolation" in runs
-    for name in ("requirements", "build-requirements", "lint-requirements"):
+    for name in (
+        "requirements",
+        "build-requirements",
+        "installer-requirements",
+        "lint-requirements",
+    ):
         text = (DOCKER / f"{name}.txt").read_text(encoding="utf-8")
         pins = re.findall(r"(?m)^\S+==\S+.*\\$", text)
         assert pins

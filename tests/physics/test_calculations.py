@@ -21,6 +21,7 @@ from service.physics.calculations import (
 from service.physics.forms.inputs import QuantityInput
 from service.physics.units import QUANTITIES, UnitError, UnknownUnit, from_si, quantity_of, to_si
 from tests.physics.published import HEATING_TIMES
+from tests.wanted import examples
 
 Json = dict[str, Any]
 
@@ -555,7 +556,7 @@ def in_unit(name: str, key: str, quantity: Json, unit: str) -> Json:
 
 
 @given(st.data())
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 def test_other_units_give_the_same(data: st.DataObject) -> None:
     name, document = data.draw(st.sampled_from(COMPLETE))
     other = dict(document)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from service.physics.calculations import CALCULATIONS, InputError, calculate
 from service.physics.forms.inputs import ChoiceInput, NumberInput, QuantityInput
 from service.physics.units import QUANTITIES
+from tests.wanted import examples
 
 NAMES = list(CALCULATIONS)
 HOSTILE_NUMBERS = st.one_of(
@@ -93,7 +94,7 @@ def numbers(node: Any) -> Iterator[float]:
 
 
 @given(hostile())
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=examples(1500), deadline=None)
 def test_every_document_is_answered_or_refused(drawn: tuple[str, Any]) -> None:
     name, document = drawn
     answer, errors = attempt(name, document)

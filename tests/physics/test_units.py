@@ -25,6 +25,7 @@ from service.physics.units import (
     si_unit,
     to_si,
 )
+from tests.wanted import examples
 
 # SI prefixes and derived units: SI Brochure, 9th edition. Pound, ounce and inch: scipy's CODATA
 # module, which takes them from the international yard and pound agreement.
@@ -336,7 +337,7 @@ ucum_like = st.lists(
 ).map("".join)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(st.one_of(st.text(), ucum_like), st.sampled_from(sorted(QUANTITIES)))
 @example("10*999.10*999.10*999", "ratio")
 @example("mm999", "length")
