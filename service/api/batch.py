@@ -27,6 +27,7 @@ from service.batch.written import Written, as_json, as_lines, as_table
 from service.observe import metrics
 from service.problems import TOO_MANY_ARRAYS, Problem
 from service.running.deadline import received, renew
+from service.running.remainder import stop_reading
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
 
@@ -83,6 +84,7 @@ class _Source:
 @batches.alt_response(413, "REQUEST_ENTITY_TOO_LARGE")
 @batches.alt_response(415, "UNSUPPORTED_MEDIA_TYPE")
 @batches.alt_response(500, "INTERNAL_SERVER_ERROR")
+@batches.alt_response(503, "SERVICE_UNAVAILABLE")
 @batches.doc(
     operationId="assessBatch",
     tags=["assessments"],
@@ -131,6 +133,7 @@ def _source(kind: str) -> _Source:
         most=batch_limit(current_app),
         progress=lambda: renew(connection),
         finished=lambda: received(connection),
+        stop=lambda: stop_reading(connection),
     )
     read = from_lines if kind == LINES else from_table
     try:

@@ -13,13 +13,18 @@ import threading
 from collections.abc import Callable
 
 from service.batch.items import Lines
-from service.problems import BAD_REQUEST, CONTENT_TOO_LARGE, INTERNAL_ERROR, Problem
+from service.problems import BAD_REQUEST, CONTENT_TOO_LARGE, TOO_BUSY, Problem
 
 _BLOCK = 1 << 16
+_PATIENCE = 5.0  # s, for a read that was told to end
 
 
 def _nothing() -> None:
     pass
+
+
+def _no_room(error: OSError) -> Problem:
+    return Problem(TOO_BUSY, f"The body cannot be kept on disk: {error.strerror}.")
 
 
 class BrokenBody(Exception):  # noqa: N818 - what it is
@@ -35,7 +40,9 @@ class Spool:
 
     size: bytes that were announced, if any were. most: bytes that are taken.
     progress: called for each line that has come, so that a time limit can be renewed. finished:
-    called when all has come.
+    called when all has come. stop: called where the rest is not wanted; it ends a read that waits.
+
+    Raises Problem, if there is no room to keep anything.
     """
 
     def __init__(
@@ -46,10 +53,14 @@ class Spool:
         most: int,
         progress: Callable[[], None] = _nothing,
         finished: Callable[[], None] = _nothing,
+        stop: Callable[[], None] = _nothing,
     ) -> None:
         self._source, self._size, self._most = source, size, most
-        self._progress, self._finished = progress, finished
-        self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed in `close`
+        self._progress, self._finished, self._stop = progress, finished, stop
+        try:
+            self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed in `close`
+        except OSError as error:
+            raise _no_room(error) from None
         self._changed = threading.Condition()
         self._written = 0
         self._over = False
@@ -57,7 +68,8 @@ class Spool:
         self._read = 0
         self._buffer = b""
         self._problem: Problem | None = None  # why the body is not whole
-        threading.Thread(target=self._take, name="batch-spool", daemon=True).start()
+        self._thread = threading.Thread(target=self._take, name="batch-spool", daemon=True)
+        self._thread.start()
 
     def readline(self, most: int, /) -> bytes:
         """The next line with its end, at most so many bytes of it; empty at the end.
@@ -80,10 +92,15 @@ class Spool:
         return self._over
 
     def close(self) -> None:
-        """Keep nothing more."""
+        """Keep nothing more, and read nothing more: the source has no other reader from now on."""
         with self._changed:
-            self._closed = True
-            self._file.close()
+            if self._closed:
+                return
+            self._closed, over = True, self._over
+        if not over:
+            self._stop()
+        self._thread.join(_PATIENCE)
+        self._file.close()
 
     def _cut(self, end: int) -> bytes:
         line, self._buffer = self._buffer[:end], self._buffer[end:]
@@ -125,8 +142,7 @@ class Spool:
                 try:
                     self._file.write(block)
                 except OSError as error:
-                    detail = f"The body cannot be kept: {error.strerror}."
-                    return Problem(INTERNAL_ERROR, detail)
+                    return _no_room(error)
                 self._written += len(block)
                 self._changed.notify_all()
             if block.endswith(b"\n") and block.strip():

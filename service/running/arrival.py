@@ -6,13 +6,12 @@ one look at all connections, and not by a thread of its own.
 
 from __future__ import annotations
 
-import fcntl
 import re
 import select
 import socket
-import struct
-import termios
 from contextlib import suppress
+
+from service.running.remainder import arrived
 
 _END = b"\r\n\r\n"
 # A longer head goes to a thread, which refuses it or waits for its end.
@@ -37,7 +36,7 @@ def has_come(connection: socket.socket) -> bool:
     except OSError:
         return True
     wanted = _wanted(seen)
-    if wanted <= len(seen) or wanted <= _there(connection) or _has_ended(connection):
+    if wanted <= len(seen) or wanted <= arrived(connection) or _has_ended(connection):
         return True
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, wanted)
     return False
@@ -53,13 +52,6 @@ def _wanted(seen: bytes) -> int:
         return 0
     whole = len(head) + len(end) + int(length[1])
     return whole if whole <= _MOST_WHOLE else 0
-
-
-def _there(connection: socket.socket) -> int:
-    """How many bytes can be read."""
-    found = fcntl.ioctl(connection, termios.FIONREAD, struct.pack("i", 0))
-    count: int = struct.unpack("i", found)[0]
-    return count
 
 
 def _has_ended(connection: socket.socket) -> bool:

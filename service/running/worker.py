@@ -9,6 +9,9 @@ import selectors
 import signal
 import socket
 import time
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from http import HTTPStatus
 from typing import Any
@@ -20,6 +23,7 @@ from gunicorn.http.errors import (
     LimitRequestHeaders,
     LimitRequestLine,
     ParseException,
+    UnsupportedTransferCoding,
 )
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
@@ -38,6 +42,7 @@ from service.problems import (
 )
 from service.running.arrival import has_come, let_read, nothing_has_come, take_no_more
 from service.running.deadline import ReadDeadline, install
+from service.running.remainder import Leaving, is_here
 from service.running.successor import successor
 from service.settings import Settings
 
@@ -60,6 +65,7 @@ class ProblemWorker(ThreadWorker):
         self._ending = self._door_closed = False
         self._busy = 0  # threads that have a request, and requests that wait for one
         self._next_notice = 0.0
+        self._leaving: deque[tuple[Any, Leaving]] = deque()
 
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
@@ -147,7 +153,37 @@ class ProblemWorker(ThreadWorker):
     def finish_request(self, conn: Any, fs: Any) -> None:
         """A thread has done with a request."""
         self._busy -= 1
-        super().finish_request(conn, fs)
+        failed = fs.cancelled() or fs.exception() is not None
+        if failed or fs.result() or self.cfg.is_ssl:
+            super().finish_request(conn, fs)
+        else:
+            self._let_go(conn)
+
+    def _let_go(self, conn: Any) -> None:
+        """Close a connection, once its client has had the time to read the answer.
+
+        Gunicorn would wait for that here, and all other connections with it.
+        """
+        try:
+            leaving = Leaving(conn.sock)
+            if not leaving.has_left():
+                self.poller.register(conn.sock, selectors.EVENT_READ, self._throw_away(leaving))
+                self._leaving.append((conn, leaving))
+                return
+        except (OSError, ValueError, KeyError):
+            self.log.debug("the client has left")
+        self._closed(conn)
+
+    def _throw_away(self, leaving: Leaving) -> Callable[[Any], None]:
+        def more_has_come(_: Any) -> None:
+            if leaving.has_left():
+                leaving.until = 0.0  # `murder_pending` comes next
+
+        return more_has_come
+
+    def _closed(self, conn: Any) -> None:
+        self.nr_conns -= 1
+        conn.close()
 
     def on_pending_socket_readable(self, conn: Any, client: Any) -> None:
         """More of a request has come."""
@@ -156,8 +192,16 @@ class ProblemWorker(ThreadWorker):
             super().on_pending_socket_readable(conn, client)
 
     def murder_pending(self) -> None:
-        """Close the connections on which no request has come in time, or have it refused."""
+        """Close the connections on which no request has come in time, or have it refused.
+
+        And those whose clients have had their time to leave.
+        """
         now = time.monotonic()
+        for conn, leaving in [one for one in self._leaving if one[1].until <= now]:
+            self._leaving.remove((conn, leaving))
+            with suppress(OSError, KeyError, ValueError):
+                self.poller.unregister(conn.sock)
+            self._closed(conn)
         for conn in [one for one in self.pending_conns if one.timeout <= now]:
             if take_no_more(conn.sock):
                 self.on_pending_socket_readable(conn, conn.sock)
@@ -183,10 +227,32 @@ class ProblemWorker(ThreadWorker):
             self._deadline.received(conn.sock)
 
     def handle_request(self, req: Any, conn: Any) -> Any:
-        """Answer a request, whose chunks are handed on as they come."""
+        """Answer a request, whose chunks are handed on as they come.
+
+        Where the answer comes before the body, the connection ends with it.
+        """
+        for name, value in req.headers:
+            # Gunicorn takes other codings too, and hands on what they have made of the body.
+            if name == "TRANSFER-ENCODING" and value.strip().lower() != "chunked":
+                raise UnsupportedTransferCoding(value)
         if isinstance(req.body.reader, ChunkedReader):
             req.body.reader = PromptReader(req.body.reader)
+        asked_to_close = req.should_close
+
+        def should_close() -> bool:
+            if not asked_to_close() and is_here(req, conn.sock):
+                return False
+            req.must_close = True
+            return True
+
+        req.should_close = should_close
         return super().handle_request(req, conn)
+
+    def _keepalive_after(self, conn: Any, keepalive: Any) -> bool:
+        """Whether the connection goes on: without waiting for what is left of the body."""
+        if not keepalive or not is_here(conn.parser.mesg, conn.sock):
+            return False
+        return bool(super()._keepalive_after(conn, keepalive))
 
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
         """Answer an error that arose outside of the app; gunicorn closes the connection after."""
@@ -210,16 +276,16 @@ class PromptReader:
     """
 
     def __init__(self, reader: ChunkedReader) -> None:
-        self._reader = reader
+        self.inner = reader
         self._held = b""
 
     def read(self, size: int) -> bytes:
         """At least one byte and at most so many; none at the end of the body."""
-        while not self._held and self._reader.parser is not None:
+        while not self._held and self.inner.parser is not None:
             try:
-                self._held = next(self._reader.parser)
+                self._held = next(self.inner.parser)
             except StopIteration:
-                self._reader.parser = None
+                self.inner.parser = None
         data, self._held = self._held[:size], self._held[size:]
         return data
 

@@ -103,7 +103,7 @@ def test_a_full_disk_is_said_and_is_no_fault_of_the_body(monkeypatch: pytest.Mon
     held = spool(io.BytesIO(b"a\n"))
     with pytest.raises(BrokenBody) as caught:
         held.readline(100)
-    assert caught.value.problem.kind.name == "internal-error"
+    assert caught.value.problem.kind.name == "too-busy"
     assert "No space left" in caught.value.problem.detail
 
 

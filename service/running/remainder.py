@@ -1,0 +1,78 @@
+"""What is left of a request that has been answered: nobody waits for it, and nobody reads on.
+
+A body has one reader. Where the answer is there before the body, the connection is kept only if
+the rest of the body has arrived already; else it is closed. Until the client has heard of that,
+what it still sends is thrown away by the worker's one look at all connections, without a thread.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import socket
+import struct
+import termios
+import time
+from contextlib import suppress
+from typing import Any
+
+from gunicorn.http.body import ChunkedReader, LengthReader
+
+SECONDS = 1.0  # for a client to take notice of a closed connection
+_MOST_AT_ONCE = 1 << 20  # bytes that are thrown away at a look
+
+
+def arrived(connection: socket.socket) -> int:
+    """How many bytes can be read without waiting."""
+    found = fcntl.ioctl(connection, termios.FIONREAD, struct.pack("i", 0))
+    count: int = struct.unpack("i", found)[0]
+    return count
+
+
+def is_here(request: Any, connection: socket.socket) -> bool:
+    """Whether what has not been read of a request's body (gunicorn's) can be read without waiting.
+
+    Of a chunked body nobody knows where it ends, so all of it must have been read.
+    """
+    reader = request.body.reader
+    if isinstance(reader, LengthReader):
+        if reader.length <= 0:
+            return True
+        held = len(reader.unreader.buf.getvalue())
+        with suppress(OSError, ValueError):
+            return bool(reader.length <= held + arrived(connection))
+        return False
+    inner = reader if isinstance(reader, ChunkedReader) else getattr(reader, "inner", None)
+    return inner is None or inner.parser is None
+
+
+def stop_reading(connection: Any) -> None:
+    """Have whoever waits for more of a body go on as if the client had left."""
+    if connection is not None:
+        with suppress(OSError):
+            connection.shutdown(socket.SHUT_RD)
+
+
+class Leaving:
+    """A connection that is closed for the service: what its client still sends is thrown away."""
+
+    def __init__(self, connection: socket.socket) -> None:
+        """Say that nothing more comes. Raises OSError if the client is gone already."""
+        self.connection = connection
+        self.until = time.monotonic() + SECONDS
+        connection.setblocking(False)
+        connection.shutdown(socket.SHUT_WR)
+
+    def has_left(self) -> bool:
+        """Throw away what has arrived; whether the client has closed its side too."""
+        thrown = 0
+        try:
+            while thrown < _MOST_AT_ONCE:
+                got = len(self.connection.recv(1 << 16))
+                if not got:
+                    return True
+                thrown += got
+        except BlockingIOError:
+            return False
+        except OSError:
+            return True
+        return False

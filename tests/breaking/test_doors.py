@@ -1,0 +1,150 @@
+"""Who is refused, or slow, keeps nobody else waiting, and leaves nothing on the connection."""
+
+from __future__ import annotations
+
+import http.client
+import socket
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.api.exploring import key_of_an_explorer
+from tests.breaking.load import BODY
+from tests.breaking.running import Running, service, threads, wait_for
+from tests.breaking.slow import SHAPES, longest_wait
+
+pytestmark = pytest.mark.long
+REFUSED = b"case_id,equipment\r\n"
+"""A table without a column that is needed: 422 as soon as its first row is there."""
+
+
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Running, str]]:
+    token, keys = key_of_an_explorer(tmp_path_factory.mktemp("keys"))
+    with service(OHMPATH_KEYS=str(keys), OHMPATH_AT_A_TIME="64") as running:
+        yield running, token
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_slow_strangers_keep_nobody_waiting(guarded: tuple[Running, str], shape: str) -> None:
+    running, token = guarded
+    longest = longest_wait(running.port, token, shape)
+    print(f"{shape}: {longest * 1000:.0f} ms")
+    # The bound is some ten times what is measured on a machine of two cores that does nothing else.
+    assert longest < 2.0
+
+
+def _head(token: str, path: str, *fields: str) -> bytes:
+    lines = [f"POST {path} HTTP/1.1", "Host: localhost", f"Authorization: Bearer {token}", *fields]
+    return ("\r\n".join(lines) + "\r\n\r\n").encode()
+
+
+def _answers(client: socket.socket) -> list[int]:
+    """The status of each answer until the connection ends."""
+    out = []
+    client.settimeout(10)
+    with client.makefile("rb") as stream:
+        while line := stream.readline():
+            assert line.startswith(b"HTTP/1.1 "), line
+            out.append(int(line.split()[1]))
+            length = 0
+            while (field := stream.readline()) not in (b"\r\n", b""):
+                if field.lower().startswith(b"content-length:"):
+                    length = int(field.split(b":")[1])
+            stream.read(length)
+    return out
+
+
+@pytest.mark.parametrize("framing", ["length", "chunked"])
+def test_a_refused_batch_leaves_no_second_reader(
+    guarded: tuple[Running, str], framing: str
+) -> None:
+    """What follows it on the connection is answered as it should be, or not at all."""
+    running, token = guarded
+    before = {pid: threads(pid) for pid in running.workers()}
+    seen: Counter[tuple[int, ...]] = Counter()
+    for number in range(60):
+        rest = b"POST /nowhere HTTP/1.1\r\n" * (1 + number % 5)
+        sent = REFUSED + rest
+        fields = ["Content-Type: text/csv"]
+        if framing == "length":
+            body = sent
+            fields.append(f"Content-Length: {len(sent) + (number % 3) * 1000}")
+        else:
+            body = f"{len(sent):x}\r\n".encode() + sent + b"\r\n"
+            fields.append("Transfer-Encoding: chunked")
+        following = _head(
+            token,
+            "/v1/assessments",
+            "Content-Type: application/json",
+            f"Content-Length: {len(BODY)}",
+        )
+        with socket.create_connection(("127.0.0.1", running.port)) as client:
+            client.sendall(_head(token, "/v1/assessments/batch", *fields) + body)
+            time.sleep(0.002 * (number % 7))
+            try:
+                client.sendall(following + BODY)
+                client.shutdown(socket.SHUT_WR)
+            except OSError:
+                pass
+            try:
+                seen[tuple(_answers(client))] += 1
+            except OSError:
+                seen[()] += 1
+    statuses = {status for one in seen for status in one}
+    assert statuses <= {200, 400, 422}, seen
+    assert all(one[:1] in ((), (422,), (400,)) for one in seen), seen
+    assert any(one[:1] == (422,) for one in seen), seen
+    wait_for(
+        lambda: all(threads(pid) <= before[pid] + 16 for pid in running.workers()),
+        told="threads of refused batches that end",
+    )
+    assert "failed outside of the app" not in running.log()
+
+
+def test_many_refused_batches_leave_no_thread_behind(guarded: tuple[Running, str]) -> None:
+    running, token = guarded
+
+    def ask() -> socket.socket:
+        client = socket.create_connection(("127.0.0.1", running.port))
+        fields = ("Content-Type: text/csv", "Content-Length: 100000")
+        client.sendall(_head(token, "/v1/assessments/batch", *fields) + REFUSED)
+        return client
+
+    clients = [ask() for _ in range(40)]
+    wait_for(lambda: max(map(threads, running.workers())) > 0)
+    time.sleep(1)
+    most = {pid: threads(pid) for pid in running.workers()}
+    assert all(count < 16 + 10 for count in most.values()), most  # the pool, and a few watchers
+    for client in clients:
+        client.close()
+
+
+@pytest.mark.parametrize("coding", ["gzip, chunked", "gzip", "deflate, chunked", "chunked, gzip"])
+def test_a_transfer_coding_that_is_not_undone_is_refused(
+    guarded: tuple[Running, str], coding: str
+) -> None:
+    running, token = guarded
+    with socket.create_connection(("127.0.0.1", running.port)) as client:
+        fields = ("Content-Type: application/json", f"Transfer-Encoding: {coding}")
+        chunk = f"{len(BODY):x}\r\n".encode() + BODY + b"\r\n0\r\n\r\n"
+        client.sendall(_head(token, "/v1/assessments", *fields) + chunk)
+        assert _answers(client) == [400]
+
+
+def test_without_room_a_batch_may_come_again(tmp_path: Path) -> None:
+    """The folder for what is held on disk takes nothing more."""
+    nowhere = tmp_path / "nowhere"
+    nowhere.mkdir()
+    with service(TMPDIR=str(nowhere)) as running:
+        nowhere.rmdir()
+        connection = http.client.HTTPConnection("127.0.0.1", running.port, timeout=30)
+        headers = {"Content-Type": "application/x-ndjson"}
+        connection.request("POST", "/v1/assessments/batch", BODY + b"\n", headers)
+        answer = connection.getresponse()
+        assert answer.status == 503, answer.read()
+        assert int(answer.headers["Retry-After"]) > 0
+        assert running.ready()
