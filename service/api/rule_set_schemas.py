@@ -7,7 +7,8 @@ from marshmallow import fields
 from service.api.answer_fields import each, flag, number, one_of, string, strings
 from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
-from service.api.response_schemas import ReadingConditionSchema, RuleSetReferenceSchema
+from service.api.response_schemas import RuleSetReferenceSchema
+from service.api.step_schemas import ReadingConditionSchema
 
 
 class RuleSetSummarySchema(RuleSetReferenceSchema):

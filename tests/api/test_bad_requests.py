@@ -112,7 +112,7 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/readings/2/over_range", 1, "/readings/2/over_range", "must be true or left out, not 1"),
     ("/readings/2/range", 2000, "/readings/2/range", "must be an object"),
     ("/confirmed", "supply-disconnected", "/confirmed", "must be a list"),
-    ("/confirmed", [1], "/confirmed/0", "must be text, not 1"),
+    ("/confirmed", [1], "/confirmed/0", "or text, not 1"),
     ("/confirmed", ["x"] * 101, "/confirmed", "at most 100 items"),
     ("/required_confidence", 0.49, "/required_confidence", "0.5 or more, not 0.49"),
     ("/required_confidence", 1, "/required_confidence", "0.999 or less, not 1"),
@@ -137,7 +137,7 @@ SHAPES: list[tuple[str, Any, str, str]] = [
     ("/repairs", [{"remedy": "x"}], "/repairs/0/readings_before", "How many of the readings"),
     ("/readings/0", [[]], "/readings/0", "must be an object, not a list"),
     ("/readings/0", {"check": "display", "outcome": "lit"}, "/readings/0", "is none of them"),
-    ("/confirmed", [["x"]], "/confirmed/0", "must be text, not a list"),
+    ("/confirmed", [["x"]], "/confirmed/0", "or text, not a list"),
     ("/case_id", "a\u202eb" * 99, "/case_id", "at most 200 characters"),
 ]
 

@@ -19,7 +19,10 @@ DOCUMENT, DOCUMENT_THEN = read(STORED), read(RELEASED)
 # Nothing has been released yet, so what breaks is nobody's client, and it is named here with the
 # reason. After the first release nothing may be.
 _WHOLE = "Only whole numbers were ever taken; the document now says so."
+_PLACE = "A confirmation has its place; what `confirms` says goes into `confirmed` as it is."
 MEANT = {
+    "POST /v1/assessments answer 200 application/json /next_check/confirms/*: "
+    "type string → object": _PLACE,
     "POST /v1/assessments request application/json /repairs/*/readings_before: "
     "type number → integer": _WHOLE,
     "POST /v1/assessments/batch request application/json /*: type None → object": "The service "

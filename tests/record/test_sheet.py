@@ -292,7 +292,9 @@ def test_a_released_case_reads_like_one(
 
 
 def test_released_without_a_repair_no_fault_is_named(catalogue: Catalogue) -> None:
-    case = {**RELEASED, "repairs": [], "readings": RELEASED["readings"][5:]}
+    found_wrong = {"check": "magnetron-filament-resistance", "over_range": True}
+    known = [one for one in RELEASED["readings"][5:] if one != found_wrong]
+    case = {**RELEASED, "repairs": [], "readings": known}
     answer, found, _ = recorded(catalogue, case, "en")
     assert answer["status"] == "released"
     assert (found.mended, found.bars) == (None, [])

@@ -59,7 +59,8 @@ MISTAKES = {
     ),
     "negation in a circle": (
         "rules",
-        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: blows-fuse}]}",
+        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: blows-fuse}, "
+        "{finding: main-fuse-resistance, possible: open}]}",
         "  - id: short-suspected\n    when: {all: [{symptom: blows-fuse}, "
         "{not: {state: short-suspected}}]}",
         "short-suspected",
