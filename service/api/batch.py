@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -25,7 +26,7 @@ from service.batch.spool import BrokenBody, Spool
 from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.observe import metrics
-from service.problems import TOO_MANY_ARRAYS, Problem
+from service.problems import INTERNAL_ERROR, TOO_MANY_ARRAYS, Problem
 from service.running.deadline import received, renew
 from service.running.remainder import stop_reading
 
@@ -37,13 +38,18 @@ MEDIA_TYPES = (JSON, LINES, TABLE)
 ARRAYS = 4  # that a worker holds at a time
 _arrays = BoundedSemaphore(ARRAYS)
 
+log = logging.getLogger(__name__)
+
 DETAIL = Choice(
     "detail",
     ("full", "brief"),
     "brief: only status, verdict and next check of each assessment.",
 )
 _LINES_TOLD = "A line for each case, as in `results`; the last holds `summary` alone."
-_TABLE_TOLD = "A row for each case; the last has `complete` in the column `status`."
+_TABLE_TOLD = (
+    "A row for each case; the last has `complete` or `incomplete` in the column `status`, and for "
+    "an incomplete batch its problem."
+)
 # What a generated client is to send, and not all that is taken: of anything beside it, its type for
 # an item would be anything at all.
 _ANY_ITEM = (
@@ -182,13 +188,15 @@ class _Passing:
                 yield one
         except BrokenBody as error:
             self._broken = error.problem
+        except Exception:
+            # The status has been sent by now; only the summary can still say it.
+            log.exception("a batch failed")
+            self._broken = Problem(INTERNAL_ERROR, "The service failed before the last case.")
 
     def closing(self) -> dict[str, Any]:
-        """The summary. That of a body that broke off says so, and what was assessed stands."""
-        summary = self._tally.summary()
-        if self._broken is None:
-            return summary
-        return {**summary, "complete": False, "problem": self._broken.document(self._instance)}
+        """The summary. That of a batch that broke off says so, and what was assessed stands."""
+        broken = self._broken
+        return self._tally.summary(None if broken is None else broken.document(self._instance))
 
 
 _WRITERS: dict[str, Written] = {JSON: as_json, LINES: as_lines, TABLE: as_table}

@@ -47,6 +47,7 @@ class Kept:
     def __init__(self, target: Path, rests_on: Mapping[str, Any]) -> None:
         """Take up what there is. Raises CannotGoOn if that rests on something else."""
         self.path = target.with_name(target.name + ".part")
+        self.rests_on = rests_on
         self._about = target.with_name(target.name + ".part.json")
         self.count = 0
         self.tally = Tally()

@@ -210,10 +210,16 @@ class Tally:
             wanted = one["found"] if one["agrees"] else one["expected"][0]
             self.confusion[one["key"], wanted, one["found"]] += 1
 
-    def summary(self) -> dict[str, Any]:
-        """The closing line of a batch: that it is complete, and the counts."""
+    def summary(self, broken: Mapping[str, Any] | None = None) -> dict[str, Any]:
+        """The end of a batch: whether it is complete, and the counts.
+
+        Every form of an answer and of a file takes `complete` from here.
+
+        broken: the problem that kept cases from being read or assessed, as a document.
+        """
+        ending = {} if broken is None else {"problem": broken}
         return {
-            "complete": True,
+            "complete": broken is None,
             "cases": self.cases,
             "assessed": self.cases - self.problems.total(),
             "problems": dict(sorted(self.problems.items())),
@@ -226,4 +232,5 @@ class Tally:
                 )
             ],
             "rule_sets": [self.rule_sets[name] for name in sorted(self.rule_sets)],
+            **ending,
         }

@@ -129,6 +129,15 @@ class Spool:
             self._changed.notify_all()
         self._finished()
 
+    def _keep(self, block: bytes) -> None:
+        """Write a block. Raises OSError.
+
+        A disk that fills up takes the first bytes of a block and says no more than how many.
+        """
+        rest = memoryview(block)
+        while rest:
+            rest = rest[self._file.write(rest) :]
+
     def _copy(self) -> Problem | None:
         """Take the body to its end; what is wrong with it."""
         while block := self._source.readline(_BLOCK):
@@ -140,7 +149,7 @@ class Spool:
                         CONTENT_TOO_LARGE, f"The body is larger than {self._most} bytes."
                     )
                 try:
-                    self._file.write(block)
+                    self._keep(block)
                 except OSError as error:
                     return _no_room(error)
                 self._written += len(block)

@@ -318,10 +318,7 @@ def result_cells(result: Result) -> dict[str, Any]:
     """A result by column; what does not apply is None."""
     cells = dict.fromkeys(COLUMNS) | {key: result[key] for key in ("index", "line", "case_id")}
     if "problem" in result:
-        problem = result["problem"]
-        cells["problem"] = problem["type"].rpartition("/")[2]
-        wrong = [f"{one['pointer']}: {one['message']}" for one in problem["errors"]]
-        return {**cells, "detail": " ".join(wrong) or problem["detail"]}
+        return cells | _problem_cells(result["problem"])
     assessment = result["assessment"]
     verdict, following = assessment["verdict"], assessment["next_check"]
     if verdict:
@@ -331,6 +328,14 @@ def result_cells(result: Result) -> dict[str, Any]:
         "status": assessment["status"],
         "next_check": following and following["id"],
         "agrees": result.get("agrees"),
+    }
+
+
+def _problem_cells(problem: Mapping[str, Any]) -> dict[str, str]:
+    wrong = " ".join(f"{one['pointer']}: {one['message']}" for one in problem["errors"])
+    return {
+        "problem": problem["type"].rpartition("/")[2],
+        "detail": wrong or problem["detail"],
     }
 
 
@@ -344,12 +349,18 @@ def result_row(result: Result) -> str:
 
 
 def summary_row(summary: Mapping[str, Any]) -> str:
-    """The last row: `complete` in the column of the status, and the counts in words."""
+    """The last row, told by its empty `index`: `complete` or `incomplete` in the column `status`.
+
+    The counts stand in words in `detail`; of an incomplete batch, its problem as well.
+    """
     agreement = summary["agreement"]
     detail = f"{summary['cases']} cases, {summary['assessed']} assessed"
     if agreement["expected"]:
         detail += f", {agreement['agreed']} of {agreement['expected']} as expected"
-    cells = {"status": "complete", "detail": detail}
+    cells = {"status": "complete" if summary["complete"] else "incomplete", "detail": detail}
+    if problem := summary.get("problem"):
+        told = _problem_cells(problem)
+        cells |= {**told, "detail": f"{detail}. {told['detail']}"}
     return _row([cells.get(name, "") for name in COLUMNS])
 
 

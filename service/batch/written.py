@@ -32,7 +32,7 @@ def as_lines(results: Iterable[Result], closing: Closing) -> Iterator[bytes]:
 
 
 def as_table(results: Iterable[Result], closing: Closing) -> Iterator[bytes]:
-    """CSV; the last row says that it is complete."""
+    """CSV; the last row says whether it is complete."""
     yield header_row().encode()
     for one in results:
         yield result_row(one).encode()

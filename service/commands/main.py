@@ -163,7 +163,7 @@ def batch(
             summary = kept.finish(target)
     except RuleSetError as error:
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
-    except CannotGoOn as error:
+    except (CannotGoOn, OSError) as error:
         raise click.ClickException(str(error)) from None
     except Problem as problem:
         sys.stderr.buffer.write(dump_indented(problem.document(instance="")))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import socket
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import islice
@@ -179,19 +179,19 @@ def run(file: Path, kept: Kept, job: Job, submit: Submit) -> Iterator[int]:
     """Work on what is left of a file; how many bytes of it are done, again and again.
 
     Raises:
-        CannotGoOn: if those who work on it cannot; what has been kept stays.
+        CannotGoOn: if those who work on it cannot, or if the file is not the same at its end; what
+            has been kept stays.
     """
-    with file.open("rb") as source:
-        try:
-            items = read_items(source, FORMS[file.suffix.lower()])
-            left = pieces(islice(items, kept.count, None), job, source.tell)
-            for piece, worked in ordered(left, submit.submit, submit.ahead):
-                if isinstance(worked, CannotGoOn):
-                    raise worked
-                kept.add(worked)
-                yield piece.offset
-        finally:
-            kept.close()
+    with closing(kept), file.open("rb") as source:
+        items = read_items(source, FORMS[file.suffix.lower()])
+        left = pieces(islice(items, kept.count, None), job, source.tell)
+        for piece, worked in ordered(left, submit.submit, submit.ahead):
+            if isinstance(worked, CannotGoOn):
+                raise worked
+            kept.add(worked)
+            yield piece.offset
+        if rests_on(file, job) != kept.rests_on:
+            raise CannotGoOn(f"{file} has changed while it was read; --fresh begins anew")
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from itertools import islice
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.app import create_app
 from service.documents import MAX_BODY_BYTES
 from service.settings import Settings
+from tests.batch.filling import Filling
 
 URL = "/v1/assessments/batch"
 JSON, LINES, TABLE = "application/json", "application/x-ndjson", "text/csv"
@@ -197,3 +199,84 @@ def test_a_case_of_an_array_may_be_as_long_as_a_body(
     results = post(client, json.dumps([case, long, case]), JSON).get_json()["results"]
     assert ["problem" in one for one in results] == [False, True, False]
     assert results[1]["problem"]["type"] == "/problems/content-too-large"
+
+
+# -- how a batch ends -------------------------------------------------------------------------
+
+
+def told(answer: bytes, form: str) -> tuple[bool, int, str | None]:
+    """What an answer says of itself: whether it is complete, of how many cases, and why not."""
+    text = answer.decode()
+    if form == TABLE:
+        *rows, last = csv.DictReader(io.StringIO(text, newline=""))
+        assert last["status"] in ("complete", "incomplete")
+        assert last["index"] == ""
+        return last["status"] == "complete", len(rows), last["problem"] or None
+    summary = json.loads(text if form == JSON else text.splitlines()[-1])["summary"]
+    kind = summary["problem"]["type"].rpartition("/")[2] if "problem" in summary else None
+    return summary["complete"], summary["cases"], kind
+
+
+def many(kind: str, count: int) -> bytes:
+    """A batch of many cases, the last of which may not be seen to be cut."""
+    if kind == LINES:
+        one = {**BATCH[1], "case_id": "job-%d"}
+        return "".join(json.dumps(one) % n + "\n" for n in range(count)).encode()
+    head = "case_id,equipment,symptom,check,observed\n"
+    row = "job-%d,microwave-oven,no-operation,display,dark\n"
+    return (head + "".join(row % number for number in range(count))).encode()
+
+
+def breaking(read: Any) -> Any:
+    """A reader of cases that fails after three of them."""
+
+    def items(*arguments: Any) -> Any:
+        yield from islice(read(*arguments), 3)
+        raise RuntimeError("secret")
+
+    return items
+
+
+@pytest.mark.parametrize("accept", BODIES)
+@pytest.mark.parametrize("kind", [LINES, TABLE])
+@pytest.mark.parametrize(
+    ("ending", "problem"),
+    [
+        ("whole", None),
+        ("too large", "content-too-large"),
+        ("half received", "bad-request"),
+        ("full disk", "internal-error"),
+        ("failure", "internal-error"),
+    ],
+)
+def test_each_form_says_whether_the_batch_is_complete(
+    client: FlaskClient,
+    monkeypatch: pytest.MonkeyPatch,
+    ending: str,
+    problem: str | None,
+    kind: str,
+    accept: str,
+) -> None:
+    body = many(kind, 12)
+    size = len(body)
+    if ending == "half received":
+        body = body[: size // 2]
+    elif ending == "too large":
+        monkeypatch.setitem(client.application.config, "MAX_BATCH_LENGTH", size // 2)
+    elif ending == "full disk":
+        monkeypatch.setattr("tempfile.TemporaryFile", lambda **_: Filling(size // 2))
+    elif ending == "failure":
+        for name in ("from_lines", "from_table"):
+            monkeypatch.setattr(batch, name, breaking(getattr(batch, name)))
+    answer = client.post(
+        f"{URL}?detail=brief",
+        input_stream=io.BytesIO(body),
+        headers={"Content-Type": kind, "Accept": accept},
+        environ_overrides={"CONTENT_LENGTH": str(size)},
+        buffered=True,
+    )
+    assert answer.status_code == 200
+    complete, cases, said = told(answer.get_data(), accept)
+    assert (complete, said) == (problem is None, problem)
+    assert cases == 12 if complete else cases < 12
+    assert b"secret" not in answer.get_data()

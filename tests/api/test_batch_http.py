@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import socket
 import time
@@ -35,7 +36,9 @@ def line(number: int) -> bytes:
 class Talk:
     """A client that sends and reads as it likes, in chunks. buffers: of its socket, in bytes."""
 
-    def __init__(self, url: str, path: str = BRIEF, buffers: int = 0) -> None:
+    def __init__(
+        self, url: str, path: str = BRIEF, buffers: int = 0, accept: str = LINES["Content-Type"]
+    ) -> None:
         address = urlsplit(url)
         self.socket = socket.socket()
         self.socket.settimeout(20)
@@ -43,7 +46,7 @@ class Talk:
             self.socket.setsockopt(socket.SOL_SOCKET, option, buffers)
         self.socket.connect((address.hostname, address.port))
         self.socket.sendall(
-            f"POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n"
+            f"POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nAccept: {accept}\r\n"
             "Content-Type: application/x-ndjson\r\nTransfer-Encoding: chunked\r\n\r\n".encode()
         )
         self.file = self.socket.makefile("rb")
@@ -54,17 +57,23 @@ class Talk:
 
     def hear(self) -> Any:
         """The next line of the answer, each of which is a chunk; None at its end."""
+        chunk = self.chunk()
+        return json.loads(chunk) if chunk else None
+
+    def rest(self) -> str:
+        """All of the answer that has not been heard, to its proper end."""
+        return b"".join(iter(self.chunk, b"")).decode()
+
+    def chunk(self) -> bytes:
+        """The next chunk of the answer; empty for the one that ends it."""
         if not self._told:
             assert self.file.readline().startswith(b"HTTP/1.1 200")
             while self.file.readline().strip():
                 pass
             self._told = True
-        size = int(self.file.readline() or b"0", 16)
-        if not size:
-            return None
-        chunk = self.file.read(size)
+        chunk = self.file.read(int(self.file.readline(), 16))
         self.file.readline()
-        return json.loads(chunk)
+        return chunk
 
     def close(self) -> None:
         self.file.close()
@@ -141,3 +150,33 @@ def test_lines_that_go_on_coming_are_waited_for_and_silence_is_not(
     patient.close()
     process.terminate()
     assert process.wait(20) == 0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("ending", ["stalled", "broken off", "no chunk"])
+def test_no_form_calls_a_body_without_its_end_complete(
+    start_service: Callable[..., tuple[str, Any]], ending: str
+) -> None:
+    url, process = start_service(OHMPATH_READ_SECONDS="1")
+    endings = {}
+    for accept in ("application/json", "application/x-ndjson", "text/csv"):
+        with closing(Talk(url, accept=accept)) as talk:
+            talk.send(line(0) + line(1) + line(2)[:-20])
+            if ending == "broken off":
+                talk.socket.shutdown(socket.SHUT_WR)
+            elif ending == "no chunk":
+                talk.socket.sendall(b"zz\r\n")
+            endings[accept] = talk.rest()
+    process.terminate()
+    assert process.wait(20) == 0
+    whole = json.loads(endings["application/json"])
+    summaries = [
+        whole["summary"],
+        json.loads(endings["application/x-ndjson"].splitlines()[-1])["summary"],
+    ]
+    for summary in summaries:
+        assert (summary["complete"], summary["cases"]) == (False, 2)
+    *rows, last = csv.DictReader(endings["text/csv"].splitlines())
+    assert [row["case_id"] for row in rows] == ["job-0", "job-1"]
+    assert (last["status"], last["problem"]) == ("incomplete", "bad-request")
+    assert last["detail"].startswith("2 cases, 2 assessed. The body breaks off")

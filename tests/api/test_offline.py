@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import resource
 import signal
 import sys
 from collections.abc import Callable, Iterator
@@ -20,11 +21,12 @@ from click.testing import CliRunner, Result
 
 from service.api.examples import BATCH, BATCH_TABLE
 from service.batch.items import from_documents
-from service.batch.kept import CannotGoOn
+from service.batch.kept import CannotGoOn, Kept
 from service.batch.ordered import Processes, ordered
 from service.batch.run import Tally
 from service.commands import offline
 from service.commands.main import main
+from service.problems import INTERNAL_ERROR, Problem
 
 COUNT = 11
 
@@ -135,6 +137,77 @@ def test_each_form_is_read_and_written(tmp_path: Path, ending: str) -> None:
         assert [one["case_id"] for one in json.loads(text)["results"]] == ["job-17", "job-18"]
     else:
         assert json.loads(text.splitlines()[-1])["summary"] == json.loads(done.stdout)
+
+
+FORMS = ["csv", "json", "jsonl", "ndjson", "parquet"]
+
+
+def _complete(target: Path) -> bool:
+    """Whether a file of results says that it is complete."""
+    if target.suffix == ".parquet":
+        summary = json.loads(pq.read_schema(target).metadata[b"ohmpath_summary"])
+    elif target.suffix == ".csv":
+        *_, last = csv.DictReader(target.read_text(encoding="utf-8").splitlines())
+        assert last["status"] in ("complete", "incomplete")
+        return last["status"] == "complete"
+    elif target.suffix == ".json":
+        summary = json.loads(target.read_bytes())["summary"]
+    else:
+        summary = json.loads(target.read_bytes().splitlines()[-1])["summary"]
+    return bool(summary["complete"])
+
+
+@pytest.mark.usefixtures("here")
+@pytest.mark.parametrize("form", FORMS)
+def test_only_what_came_to_its_end_is_called_complete(
+    cases: Path, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    """A full disk and a file that is still being written leave no results under their name."""
+    target = cases.with_name(f"out.{form}")
+    with _room_for(2000):
+        full = batch(cases, "--brief", "-o", target)
+    assert full.exit_code == 1
+    assert full.output.rstrip().endswith("File too large")
+    assert not target.exists()
+
+    add = Kept.add
+
+    def writing(kept: Kept, more: Any) -> None:
+        add(kept, more)
+        with cases.open("ab") as file:
+            file.write(b"\n")
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(Kept, "add", writing)
+        grown = batch(cases, "--brief", "--fresh", "-o", target)
+    assert grown.exit_code == 1
+    assert "has changed while it was read; --fresh" in grown.output
+    assert not target.exists()
+
+    assert batch(cases, "--brief", "--fresh", "-o", target).exit_code == 0
+    assert _complete(target)
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_every_form_of_a_file_says_what_the_summary_says(tmp_path: Path, form: str) -> None:
+    broken = Problem(INTERNAL_ERROR, "It broke.").document("")
+    for summary in (Tally().summary(), Tally().summary(broken)):
+        kept = Kept(tmp_path / f"out.{form}", {})
+        kept.close()
+        kept.tally.summary = lambda summary=summary: summary  # type: ignore[method-assign,misc]
+        kept.finish(tmp_path / f"out.{form}")
+        assert _complete(tmp_path / f"out.{form}") == summary["complete"]
+
+
+@contextmanager
+def _room_for(size: int) -> Iterator[None]:
+    """Let no file of this process become larger than so many bytes."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:

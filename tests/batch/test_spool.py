@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.batch.spool import BrokenBody, Spool
+from tests.batch.filling import Filling
 
 
 class Dripping:
@@ -94,17 +95,20 @@ def test_what_breaks_off_says_so_in_place_of_its_end(
     held.close()
 
 
-def test_a_full_disk_is_said_and_is_no_fault_of_the_body(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Full(io.BytesIO):
-        def write(self, data: Any, /) -> int:
-            raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("tempfile.TemporaryFile", lambda **_: Full())
-    held = spool(io.BytesIO(b"a\n"))
+@pytest.mark.parametrize("room", [0, 1, 5, 9])
+def test_a_full_disk_is_said_and_is_no_fault_of_the_body(
+    monkeypatch: pytest.MonkeyPatch, room: int
+) -> None:
+    """Also where the last block finds room for its first bytes."""
+    monkeypatch.setattr("tempfile.TemporaryFile", lambda **_: Filling(room))
+    held = spool(io.BytesIO(b"a\n" * 5))
+    for _ in range(room // 2):
+        assert held.readline(100) == b"a\n"
     with pytest.raises(BrokenBody) as caught:
         held.readline(100)
     assert caught.value.problem.kind.name == "too-busy"
     assert "No space left" in caught.value.problem.detail
+    held.close()
 
 
 def test_lines_that_come_in_renew_the_time_and_blank_ones_do_not() -> None:

@@ -196,7 +196,8 @@ def test_results_are_a_table_that_ends_with_what_is_complete() -> None:
     good = {"index": 0, "line": 2, "case_id": "=cmd()", "assessment": assessment}
     failed = Problem(INTERNAL_ERROR, "It\nfailed.").document("")
     bad = {"index": 1, "line": 5, "case_id": None, "problem": failed}
-    summary = {"cases": 2, "assessed": 1, "agreement": {"expected": 1, "agreed": 0}}
+    counts = {"cases": 2, "assessed": 1, "agreement": {"expected": 1, "agreed": 0}}
+    summary = {"complete": True, **counts}
     text = header_row() + result_row(good) + result_row(bad) + summary_row(summary)
     rows = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
     assert [list(row) for row in rows] == [list(COLUMNS)] * 3
