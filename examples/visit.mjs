@@ -62,9 +62,9 @@ async function follow(visit, readings) {
 
     const reading = readings[step.id];
     if (step.kind === "preparation") {
-      const kept = visit.confirmed.filter((one) => !step.withdraws.includes(one));
+      const kept = visit.confirmed.filter((one) => !step.withdraws.includes(one.id));
       visit.confirmed = [...kept, ...step.confirms];
-      console.log(`    = done, ${step.confirms[0]}`);
+      console.log(`    = done, ${step.confirms[0].id}`);
     } else if (reading) {
       visit.readings.push({ check: step.id, ...reading });
       console.log(`    = ${shown(reading)}`);

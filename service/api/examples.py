@@ -26,7 +26,10 @@ NO_HEAT: dict[str, Any] = {
         {"check": "transformer-primary-voltage", "value": 228.6, "unit": "V"},
         {"check": "transformer-secondary-resistance", "over_range": True},
     ],
-    "confirmed": ["supply-disconnected", "capacitor-discharged"],
+    "confirmed": [
+        {"id": "supply-disconnected", "after_reading": 2},
+        {"id": "capacitor-discharged", "after_reading": 2},
+    ],
     "required_confidence": 0.9,
 }
 

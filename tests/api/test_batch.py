@@ -245,7 +245,7 @@ def breaking(read: Any) -> Any:
         ("whole", None),
         ("too large", "content-too-large"),
         ("half received", "bad-request"),
-        ("full disk", "internal-error"),
+        ("full disk", "too-busy"),
         ("failure", "internal-error"),
     ],
 )
