@@ -38,11 +38,15 @@ control_socket_disable = True
 def on_starting(server: Any) -> None:
     """Look at the addresses before anything listens on them; let workers count; have SIGHUP take
     over rule sets."""
+    from service.running import descriptors
     from service.running.reloading import ReloadingArbiter
     from service.running.server import refuse_open_door
     from service.settings import Settings
 
     refuse_open_door(server.cfg.address, Settings.from_environment())
+    limit = descriptors.make_room()
+    most = descriptors.connections(limit, server.cfg.worker_connections)
+    server.cfg.set("worker_connections", most)
     multiprocess.hand_over(server.cfg.uid, server.cfg.gid)  # which may be another user's
     if server.cfg.preload_app:  # without it the master has no rule sets, and gunicorn reloads all
         # Gunicorn has no setting for the class of its master, however it is started.
@@ -63,6 +67,8 @@ def when_ready(server: Any) -> None:
 def child_exit(server: Any, worker: Any) -> None:
     """Forget what a worker had that has ended, but not what it has counted."""
     multiprocess.died(worker.pid)
+    if hasattr(server, "ended"):
+        server.ended(worker.pid)
 
 
 def post_worker_init(worker: Any) -> None:

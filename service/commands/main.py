@@ -64,16 +64,18 @@ def serve(host: str, port: int, workers: int, rules: Path | None) -> None:
     signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
     multiprocess.prepare()  # before anything that counts is imported
     from service.app import create_app
+    from service.running.descriptors import TooFewFilesError, make_room
     from service.running.server import OpenDoorError, Server, refuse_open_door, why_not_bindable
 
     try:
+        make_room()
         refuse_open_door([(host, port)], settings)
         app = create_app(settings)
     except RuleSetError as error:
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
     except KeysError as error:
         raise click.ClickException(f"the keys cannot be used: {error}") from None
-    except (OpenDoorError, SettingsError) as error:
+    except (OpenDoorError, SettingsError, TooFewFilesError) as error:
         raise click.ClickException(str(error)) from None
     reason = why_not_bindable(host, port)
     if reason:

@@ -21,6 +21,10 @@ from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
 from prometheus_client.values import ValueClass
 
+from service.observe import number_files
+
+number_files.use()
+
 UNMATCHED = "unmatched"
 """The route of a request that has none."""
 OTHER_METHOD = "_OTHER"

@@ -37,8 +37,16 @@ def prepare() -> None:
             left.unlink()
         return
     # A name of ours was inherited: from a server that this one replaces and that still runs.
-    where = _IN_MEMORY if os.access(_IN_MEMORY, os.W_OK) else None
-    _own = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=where))
+    places = [_IN_MEMORY] if os.access(_IN_MEMORY, os.W_OK) else []
+    for where in (*places, None):
+        try:
+            _own = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=where))
+            break
+        except OSError:
+            continue  # full; if there is room nowhere, each process counts for itself
+    else:
+        os.environ.pop(VARIABLE, None)
+        return
     os.environ[VARIABLE] = str(_own)
     atexit.register(_clean, _own, os.getpid())
 
@@ -53,6 +61,8 @@ def died(pid: int) -> None:
     """Forget what a process had at the moment; what it has counted stays."""
     from prometheus_client import multiprocess
 
+    if VARIABLE not in os.environ:
+        return
     multiprocess.mark_process_dead(pid)  # type: ignore[no-untyped-call]
 
 

@@ -24,6 +24,7 @@ from service.problems import Problem
 from service.ruleset.catalogue import Catalogue
 from service.running.acceptance import Job, handed_over, hashes
 from service.running.board import Published
+from service.running.boots import Boots
 from service.running.closing import let_no_more_in
 from service.settings import Settings
 from service.trials.sandbox import Apart, Limits
@@ -73,6 +74,7 @@ class ReloadingArbiter(Arbiter):
         """Get ready in the place of the arbiter that gunicorn has made, before it forks."""
         self._work: Apart | None = None
         self._again = False
+        self._boots = Boots()
         self._published = Published()
         app = self.app.wsgi()
         publish(app, self._published)
@@ -99,6 +101,17 @@ class ReloadingArbiter(Arbiter):
         """Look after the workers, and the check; called once a second at least."""
         super().murder_workers()
         self._look()
+
+    def spawn_workers(self) -> None:
+        """Start the workers that are lacking; after some that ended at once, one now and then."""
+        while len(self.WORKERS) < self.num_workers and self._boots.may_begin():
+            self._boots.begun(self.spawn_worker())
+
+    def ended(self, pid: int) -> None:
+        """Take note that a worker has ended."""
+        wait = self._boots.ended(pid)
+        if wait:
+            log.error("workers end soon after their start; the next one starts in %.0f s", wait)
 
     def stop(self, graceful: bool = True) -> None:
         """End the workers, once what has come to the door is let in."""

@@ -1,0 +1,89 @@
+"""Numbers for /metrics where the disk takes nothing: the process lives, and counts for itself."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from service.observe.number_files import RoomyDict
+
+FULL = OSError(28, "No space left on device")
+
+
+def _full(*_: object) -> None:
+    raise FULL
+
+
+def test_numbers_are_kept_in_the_file(tmp_path: Path) -> None:
+    name = str(tmp_path / "counter_1.db")
+    kept = RoomyDict(name)
+    kept.write_value("a", 2.0, 0.0)
+    assert kept.read_value("a") == (2.0, 0.0)
+    assert os.stat(name).st_blocks * 512 >= 1 << 16, "the room is not taken"
+    kept.close()
+    again = RoomyDict(name)
+    assert again.read_value("a") == (2.0, 0.0)
+    again.close()
+
+
+def test_without_room_they_are_kept_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(os, "posix_fallocate", _full)
+    name = tmp_path / "counter_1.db"
+    kept = RoomyDict(str(name))
+    kept.write_value("a", 2.0, 0.0)
+    assert kept.read_value("a") == (2.0, 0.0)
+    assert kept.read_value("b") == (0.0, 0.0)
+    kept.close()
+    assert not name.exists(), "a file that is not whole would fail /metrics"
+    assert "No space left" in caplog.text
+
+
+def test_a_file_that_cannot_grow_is_done_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = RoomyDict(str(tmp_path / "counter_1.db"))
+    kept.write_value("first", 1.0, 0.0)
+    monkeypatch.setattr(os, "posix_fallocate", _full)
+    for number in range(2000):  # more than the file has room for
+        kept.write_value(f"name {number:060}", 1.0, 0.0)
+    assert kept.read_value("name " + "1999".zfill(60)) == (1.0, 0.0)
+    kept.close()
+
+
+@pytest.mark.long
+@pytest.mark.skipif(os.geteuid() != 0, reason="mounts a small file system")
+def test_a_process_on_a_full_disk_is_not_ended(tmp_path: Path) -> None:
+    """On a real file system that is full: counting is no SIGBUS."""
+    small = tmp_path / "small"
+    small.mkdir()
+    if subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(small)],
+        capture_output=True,
+        check=False,
+    ).returncode:
+        pytest.skip("nothing can be mounted here")
+    try:
+        (small / "filler").write_bytes(b"x" * 60_000)
+        code = (
+            "from service.observe import metrics\n"
+            "for _ in range(100): metrics.refused('bad-request', 400)\n"
+            "metrics.exposition([], '')\n"
+            "print('alive')\n"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PROMETHEUS_MULTIPROC_DIR": str(small)},
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+        assert done.stdout == "alive\n", done.stderr
+    finally:
+        subprocess.run(["umount", str(small)], check=False)
