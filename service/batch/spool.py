@@ -87,6 +87,16 @@ class Spool:
                 return self._cut(len(self._buffer))
             self._buffer += more
 
+    def seek(self, offset: int, /) -> None:
+        """Go back to the beginning, to read all once more.
+
+        Raises:
+            ValueError: for another place than 0.
+        """
+        if offset:
+            raise ValueError("there is no way to any place but the beginning")
+        self._read, self._buffer = 0, b""
+
     def whole(self) -> bool:
         """Whether all has come: nobody who reads has to wait any more."""
         return self._over

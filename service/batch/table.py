@@ -10,23 +10,33 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from contextlib import closing
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.alike import alike
 from service.batch.expected import KEYS
-from service.batch.items import Item, Lines
+from service.batch.items import Item
+from service.batch.rows import CASE_ID, NOTE, Rereadable, Row, Rows
 from service.batch.run import Result
 from service.batch.seen import Seen
+from service.batch.spool import BrokenBody
 from service.documents import LOST_LINE_BREAKS, shown
-from service.problems import MALFORMED_CSV, Problem, in_order, invalid_request, refusals
+from service.problems import (
+    CONTENT_TOO_LARGE,
+    MALFORMED_CSV,
+    MOST_ERRORS,
+    Problem,
+    in_order,
+    invalid_request,
+    refusals,
+)
 
-_CASE = ("case_id", "equipment", "symptom", "phase", "required_confidence")
-_NEEDED = ("case_id", "equipment", "symptom")
+_CASE = (CASE_ID, "equipment", "symptom", "phase", "required_confidence")
+_NEEDED = (CASE_ID, "equipment", "symptom")
 _LISTS = ("confirmed", "unavailable")
-_READING = ("check", "observed", "value", "unit", "over_range", "range", "note")
+_READING = ("check", "observed", "value", "unit", "over_range", "range", NOTE)
 # Columns that end in a name of the rule set's own, and how many names.
 _OF_CASE = {"nameplate": 1, "instrument": 2, "expected": 1}
 _OF_READING = {"conditions": 1, "inputs": 1}
@@ -54,7 +64,7 @@ COLUMNS = (
 
 @dataclass
 class _Draft:
-    """A case as its rows come by."""
+    """A case as its rows come by. problem: why it is not to be decided, whatever they say."""
 
     line: int
     case_id: str
@@ -62,43 +72,41 @@ class _Draft:
     readings: list[dict[str, Any]] = field(default_factory=list)
     said: dict[str, tuple[str, int]] = field(default_factory=dict)  # column: cell, its line
     errors: list[tuple[str, str]] = field(default_factory=list)
+    problem: Problem | None = None
+    size: int = 0  # characters
 
 
-def from_table(source: Lines, most: int) -> Iterator[Item]:
+def from_table(source: Rereadable, most: int) -> Iterator[Item]:
     """The cases of a table, in the order of their first rows, which stand together.
 
-    most: bytes of one line.
+    The table is read twice: whether all rows of a case stand together shows at its end.
+
+    most: bytes of one line, and characters of one case.
 
     Raises:
         Problem: malformed-csv or invalid-request, if there is no header that can be used.
     """
-    lines = _Decoded(source, most)
-    rows = _rows(lines)
-    first = next(rows, None)
-    if first is None:
-        raise Problem(MALFORMED_CSV, "The body is empty; a row of column names is expected.")
+    rows = Rows(source, most)
     try:
-        header = _header(first[1])
+        if rows.problem is not None:
+            raise rows.problem
+        _check_header(rows.header)
     except Problem:
-        if lines.ended:
+        if rows.ended:
             raise
         # Whatever is wrong with each of its cells, it is one mistake.
         detail = "The body is a single line, which is no row of column names."
         raise Problem(MALFORMED_CSV, f"{detail} {LOST_LINE_BREAKS}") from None
-    return _cases(rows, header)
+    return _cases(rows, source, most)
 
 
-def _header(cells: list[str] | Problem) -> list[str]:
-    if isinstance(cells, Problem):
-        raise cells
-    names = [cell.strip() for cell in cells]
+def _check_header(names: Sequence[str]) -> None:
     errors = refusals((name for name in names if not _is_column(name)), _unknown_column)
     twice = [name for name, count in Counter(names).items() if count > 1]
     errors += [("", f"the column {shown(name)} stands twice") for name in twice]
     errors += [("", f"the column {n} is missing") for n in _NEEDED if n not in names]
     if errors:
         raise invalid_request(in_order(errors))
-    return names
 
 
 def _is_column(name: str) -> bool:
@@ -117,66 +125,115 @@ def _unknown_column(name: str) -> tuple[str, str]:
     return "", f"unknown column {shown(name)}; {hint}{more}"
 
 
-def _cases(rows: Iterator[tuple[int, list[str] | Problem]], header: list[str]) -> Iterator[Item]:
+def _cases(rows: Rows, source: Rereadable, most: int) -> Iterator[Item]:
     with closing(Seen()) as seen:
-        yield from _drafted(rows, header, seen)
+        divisible = _see(rows, seen)
+        source.seek(0)
+        for index, item in enumerate(_drafted(Rows(source, most), seen, divisible)):
+            yield replace(item, index=index)
 
 
-def _drafted(
-    rows: Iterator[tuple[int, list[str] | Problem]], header: list[str], seen: Seen
-) -> Iterator[Item]:
-    index = 0
+def _see(rows: Rows, seen: Seen) -> bool:
+    """Meet each case once for each stretch of rows that it has; whether an id has a delimiter."""
+    present: str | None = None
+    divisible = False
+    # What breaks off does so the second time, too, after the cases before it.
+    with suppress(BrokenBody):
+        for row in rows:
+            name = present if row.case_id == "" else row.case_id
+            if name is not None and name != present:
+                seen.first(name, row.line)
+                divisible |= not row.torn and rows.delimiter in name
+            present = name
+    return divisible
+
+
+def _drafted(rows: Rows, seen: Seen, divisible: bool) -> Iterator[Item]:
     draft: _Draft | None = None
-    for line, cells in rows:
-        if isinstance(cells, list) and not any(cell.strip() for cell in cells):
-            continue
-        found = _named(cells, header, line)
-        if isinstance(found, Problem):
+    lost: Problem | None = None  # of rows that may be of the next case
+    for row in rows:
+        name = _case_of(row, draft, seen, divisible)
+        if name is None:
             if draft is not None:
-                yield _finished(index, draft)
-                index, draft = index + 1, None
-            yield Item(index, line, problem=found)
-            index += 1
+                _refuse(draft, _near(row))
+                yield _finished(draft)
+                draft = None
+            lost = lost or _near(row)
+            yield Item(0, row.line, problem=_of_no_case(row))
             continue
-        name = found.pop("case_id", "") or (draft.case_id if draft else "")
         if draft is None or name != draft.case_id:
             if draft is not None:
-                yield _finished(index, draft)
-                index += 1
-            draft = _Draft(line, name)
-            if not name:
-                draft.errors.append(
-                    ("/case_id", "this is required: the rows of a case are told by it")
+                yield _finished(draft)
+            draft = _Draft(row.line, name)
+            if lost is not None:
+                _refuse(draft, lost)
+                lost = None
+            if lines := seen.twice(name):
+                message = (
+                    f"the rows of {shown(name)} begin on line {lines[0]} and on line {lines[1]}"
                 )
-            elif before := seen.first(name, line):
-                message = f"the rows of {shown(name)} began on line {before} already"
                 draft.errors.append(("/case_id", f"{message}; keep the rows of a case together"))
-        _add(draft, found, line)
+        if row.problem is not None:
+            detail = f"{row.problem.detail} Without that row the case is not decided."
+            _refuse(draft, Problem(MALFORMED_CSV, detail))
+        else:
+            _add(draft, row, rows.most)
     if draft is not None:
-        yield _finished(index, draft)
+        yield _finished(draft)
 
 
-def _named(cells: list[str] | Problem, header: list[str], line: int) -> dict[str, str] | Problem:
-    """The cells that hold something, by column."""
-    if isinstance(cells, Problem):
-        return cells
-    if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header) :]):
-        detail = f"Line {line} has {len(cells)} cells; the header has {len(header)} columns."
-        return Problem(MALFORMED_CSV, detail)
-    pairs = zip(header, (cell.strip() for cell in cells), strict=False)
-    return {name: cell for name, cell in pairs if cell}
+def _case_of(row: Row, draft: _Draft | None, seen: Seen, divisible: bool) -> str | None:
+    """The case of a row; None if it cannot be told.
+
+    divisible: whether a case has an id with a delimiter in it, without which it is another id.
+    """
+    above = None if draft is None else draft.case_id
+    if any(map(seen.known, row.others)):
+        return None
+    if row.case_id == "":
+        return above
+    if row.torn and (divisible or row.short) and row.case_id != above:
+        return None
+    return row.case_id
 
 
-def _add(draft: _Draft, row: Mapping[str, str], line: int) -> None:
+def _refuse(draft: _Draft, problem: Problem) -> None:
+    """Have no decision on a case. The first reason is told."""
+    draft.problem = draft.problem or problem
+    draft.readings.clear()
+
+
+def _of_no_case(row: Row) -> Problem:
+    told = "Which case it is of cannot be told: the cases before and after it are not decided."
+    if row.problem is not None:
+        return Problem(MALFORMED_CSV, f"{row.problem.detail} {told}")
+    message = f"this is required: the rows of a case are told by it. {told}"
+    return invalid_request([("/case_id", message)])
+
+
+def _near(row: Row) -> Problem:
+    """What is said of a case beside a row that is of no case for certain."""
+    detail = row.problem.detail if row.problem else f"Line {row.line} has no case_id."
+    told = "That row may be of this case, which is not decided without it."
+    return Problem(MALFORMED_CSV, f"{detail} {told}")
+
+
+def _add(draft: _Draft, row: Row, most: int) -> None:
+    draft.size += row.size
+    if draft.size > most:
+        detail = f"The rows of the case have more than {most} characters."
+        _refuse(draft, Problem(CONTENT_TOO_LARGE, detail))
+    if draft.problem is not None:
+        return
     reading: dict[str, Any] = {}
-    for name, cell in row.items():
+    for name, cell in row.cells.items():
         path = name.split(".")
         if path[0] in (*_READING, *_OF_READING):
             _put(reading, path, _reading_value(name, cell))
             continue
-        before, where = draft.said.setdefault(name, (cell, line))
-        if before != cell:
-            message = f"line {where} says {shown(before)}, line {line} says {shown(cell)}"
+        before, where = draft.said.setdefault(name, (cell, row.line))
+        if before != cell and len(draft.errors) < MOST_ERRORS:
+            message = f"line {where} says {shown(before)}, line {row.line} says {shown(cell)}"
             draft.errors.append(("/" + "/".join(path), message))
         _put(draft.document, path, _case_value(path, cell))
     if reading and len(draft.readings) < _MOST_ROWS:
@@ -230,83 +287,12 @@ def _quantity(cell: str) -> Any:
     return {"value": value, "unit": unit.strip()} if unit.strip() else value
 
 
-def _finished(index: int, draft: _Draft) -> Item:
-    document = {"case_id": draft.case_id, **draft.document, "readings": draft.readings}
-    if draft.errors:
+def _finished(draft: _Draft) -> Item:
+    document = {CASE_ID: draft.case_id, **draft.document, "readings": draft.readings}
+    problem = draft.problem
+    if problem is None and draft.errors:
         problem = invalid_request(draft.errors)
-        return Item(index, draft.line, document, problem)
-    return Item(index, draft.line, document)
-
-
-def _rows(lines: _Decoded) -> Iterator[tuple[int, list[str] | Problem]]:
-    """The rows of a table with the line that each begins on; a Problem for one that is none."""
-    reader = None
-    while True:
-        before = lines.number
-        try:
-            if reader is None:
-                first = next(lines)
-                delimiter = ";" if ";" in first and "," not in first else ","
-                reader = csv.reader(_Again(first, lines), delimiter=delimiter, strict=True)
-            yield before + 1, next(reader)
-        except StopIteration:
-            return
-        except Problem as problem:
-            yield lines.number, problem
-        except csv.Error as error:
-            yield lines.number, Problem(MALFORMED_CSV, f"Line {lines.number} is no row: {error}.")
-
-
-class _Decoded:
-    """The lines of a text as csv.reader takes them. ended: whether the last one had an end."""
-
-    def __init__(self, source: Lines, most: int) -> None:
-        self._source, self._most = source, most
-        self.number = 0
-        self.ended = False
-
-    def __iter__(self) -> Iterator[str]:
-        return self
-
-    def __next__(self) -> str:
-        raw = self._source.readline(self._most + 1)
-        if not raw:
-            raise StopIteration
-        self.number += 1
-        self.ended = raw.endswith(b"\n")
-        if len(raw) > self._most:
-            while raw and not raw.endswith(b"\n"):
-                raw = self._source.readline(self._most)
-            self.ended = bool(raw)
-            detail = f"Line {self.number} is longer than {self._most} bytes."
-            raise Problem(MALFORMED_CSV, detail)
-        try:
-            # Spreadsheets put a byte order mark before the first column.
-            text = raw.decode("utf-8-sig" if self.number == 1 else "utf-8")
-        except UnicodeDecodeError as error:
-            wrong = f"byte {raw[error.start]:#04x} at column {error.start + 1}"
-            detail = f"Line {self.number} is not UTF-8: {wrong}."
-            raise Problem(MALFORMED_CSV, detail) from None
-        if "\0" in text:
-            raise Problem(MALFORMED_CSV, f"Line {self.number} holds a NUL.")
-        return text
-
-
-class _Again:
-    """A first line that has been looked at, and the rest."""
-
-    def __init__(self, first: str, rest: Iterator[str]) -> None:
-        self._first: str | None = first
-        self._rest = rest
-
-    def __iter__(self) -> Iterator[str]:
-        return self
-
-    def __next__(self) -> str:
-        if self._first is not None:
-            first, self._first = self._first, None
-            return first
-        return next(self._rest)
+    return Item(0, draft.line, document, problem)
 
 
 def header_row() -> str:

@@ -280,3 +280,65 @@ def test_each_form_says_whether_the_batch_is_complete(
     assert (complete, said) == (problem is None, problem)
     assert cases == 12 if complete else cases < 12
     assert b"secret" not in answer.get_data()
+
+
+# -- what cannot be read ----------------------------------------------------------------------
+
+SURVEY = b"case_id,equipment,symptom,check,observed,value,unit,conditions.load_volume,note\n"
+LEAK = [
+    b"a,microwave-oven,no-heat,display,lit,,,,\n",
+    b"a,,,leakage-survey,,6.5,mW/cm2,275 mL,at the latch\n",
+]
+FINE = [b"b,microwave-oven,no-operation,display,dark,,,,\n"]
+
+
+@pytest.mark.parametrize("accept", BODIES)
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [LEAK[0], LEAK[1].replace(b"mW/cm2", b"mW/cm\xb2"), *FINE],
+        [LEAK[0], LEAK[1].replace(b"at the", b"at\0the"), *FINE],
+        [LEAK[0], LEAK[1].replace(b"6.5", b"6,5"), *FINE],
+        [LEAK[0], b"a,,,leakage-survey,,6.5\n", *FINE],
+        [LEAK[0], LEAK[1].replace(b"at the", b'"at the'), *FINE],
+        [LEAK[0], *FINE, LEAK[1]],
+        [LEAK[1].replace(b"a,,,", b"a\xb2,microwave-oven,no-heat,"), LEAK[0], FINE[0]],
+    ],
+)
+def test_a_reading_that_cannot_be_read_leaves_its_case_undecided(
+    client: FlaskClient, rows: list[bytes], accept: str
+) -> None:
+    answer = post(client, SURVEY + b"".join(rows), TABLE, accept).get_data(as_text=True)
+    if accept == TABLE:
+        *found, last = csv.DictReader(io.StringIO(answer, newline=""))
+        decided = [one["case_id"] for one in found if not one["problem"]]
+        assert last["detail"].startswith(f"{len(found)} cases, {len(decided)} assessed")
+    else:
+        lines = answer.splitlines()[:-1]
+        results = json.loads(answer)["results"] if accept == JSON else map(json.loads, lines)
+        decided = [one["case_id"] for one in results if "assessment" in one]
+    assert decided == ["b"]
+
+
+def test_nothing_is_decided_on_json_that_can_be_read_in_two_ways(
+    client: FlaskClient, case: dict[str, Any]
+) -> None:
+    good = json.dumps(case)
+    torn = [
+        good[:-1] + ', "readings": []}',
+        good[:-1] + f', "note": "{chr(0)}"' + "}",
+        "\ufeff" + good,
+        good + "\r" + good,
+        good.replace('"readings"', '"readings\\ud800"'),
+        good[:-2],
+    ]
+    for one in torn:
+        results, summary = lines(post(client, f"{good}\n{one}\n{good}\n".encode(), LINES))
+        assert ["problem" in found for found in results] == [False, True, False]
+        assert summary["assessed"] == 2
+        answer = post(client, f"[{good}, {one}]".encode(), JSON)
+        assert answer.status_code in (400, 422) or "problem" in answer.get_json()["results"][1]
+    latin = good.encode().replace(b'"no-heat"', b'"no-heat\xb2"')
+    assert latin != good.encode()
+    results, _ = lines(post(client, b"\n".join((good.encode(), latin)), LINES))
+    assert ["problem" in found for found in results] == [False, True]

@@ -210,6 +210,25 @@ def _room_for(size: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
+@pytest.mark.usefixtures("here")
+@pytest.mark.parametrize("form", FORMS)
+def test_a_row_that_cannot_be_read_leaves_its_case_undecided(tmp_path: Path, form: str) -> None:
+    source, target = tmp_path / "cases.csv", tmp_path / f"out.{form}"
+    torn = BATCH_TABLE.encode().replace(b"228.6,V", b"228.6,V\xb2")
+    source.write_bytes(torn)
+    done = batch(source, "-o", target, "--strict", "--brief")
+    assert done.exit_code == 3
+    summary = json.loads(done.stdout)
+    assert (summary["cases"], summary["problems"]) == (2, {"malformed-csv": 1})
+    assert summary["agreement"] == {"expected": 1, "agreed": 1}
+    assert _complete(target)
+    if form in ("jsonl", "ndjson"):
+        first, second, _ = read(target)
+        assert (first["case_id"], first["problem"]["status"]) == ("job-17", 422)
+        assert "assessment" not in first
+        assert "assessment" in second
+
+
 def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     odd = tmp_path / "cases.txt"
     odd.write_text("[]", encoding="utf-8")

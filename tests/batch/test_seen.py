@@ -11,11 +11,15 @@ NAME = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=3
 
 
 @given(st.lists(NAME))
-def test_a_name_is_told_from_all_others_and_its_first_line_kept(names: list[str]) -> None:
-    seen, lines = Seen(), dict[str, int]()
+def test_a_name_is_told_from_all_others_and_its_lines_kept(names: list[str]) -> None:
+    seen, lines = Seen(), dict[str, list[int]]()
     for line, name in enumerate(names, start=2):
-        assert seen.first(name, line) == lines.get(name)
-        lines.setdefault(name, line)
+        assert seen.first(name, line) == next(iter(lines.get(name, [])), None)
+        lines.setdefault(name, []).append(line)
+    assert not seen.known("beyond")
+    for name, met in lines.items():
+        assert seen.known(name)
+        assert seen.twice(name) == (tuple(met[:2]) if len(met) > 1 else None)
     seen.close()
 
 

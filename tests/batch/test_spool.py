@@ -47,6 +47,8 @@ def test_it_reads_as_a_file_does(blocks: list[bytes], most: int) -> None:
     while line := plain.readline(most):
         assert held.readline(most) == line
     assert held.readline(most) == b""
+    held.seek(0)
+    assert b"".join(iter(lambda: held.readline(most), b"")) == raw
     held.close()
 
 

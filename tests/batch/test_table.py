@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
+from itertools import groupby
 
 import pytest
 from hypothesis import given
@@ -78,8 +80,8 @@ def test_a_spreadsheets_own_ways_are_taken() -> None:
     text = HEAD.replace(",", ";") + "\r\na;oven;s;display;lit;;\r\n"
     (found,) = items(b"\xef\xbb\xbf" + text.encode())
     assert found.document["readings"] == [{"check": "display", "observed": "lit"}]
-    (quoted,) = items(f'{HEAD}\na,oven,s,"two\nlines",lit,,\n')
-    assert quoted.document["readings"][0]["check"] == "two\nlines"
+    (quoted,) = items(f'{HEAD},note\na,oven,s,display,lit,,,"two, or\nthree ""lines"""\n')
+    assert quoted.document["readings"][0]["note"] == 'two, or\nthree "lines"'
 
 
 ROWS = "".join(f"job-{n},oven,no-heat,display,lit,,\n" for n in range(300))
@@ -112,38 +114,179 @@ def test_columns_that_are_wrong_are_named_up_to_a_bound() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rows", "pointer", "words"),
+    ("rows", "wrong", "pointer", "words"),
     [
-        ("a,oven,s,x,lit,,\nb,oven,s,x,lit,,\na,oven,s,y,lit,,", "/case_id", "on line 2 already"),
-        ("a,oven,s,x,lit,,\na,oven,t,y,lit,,", "/symptom", 'line 2 says "s", line 3 says "t"'),
-        (",oven,s,x,lit,,", "/case_id", "is required"),
+        ("a,oven,s,x,lit,,\nb,oven,s,x,lit,,\na,oven,s,y,lit,,", 2, "/case_id", "2 and on line 4;"),
+        ("a,oven,s,x,lit,,\na,oven,t,y,lit,,", 1, "/symptom", 'line 2 says "s", line 3 says "t"'),
     ],
 )
 def test_rows_that_do_not_go_together_are_a_problem_of_their_case(
-    rows: str, pointer: str, words: str
+    rows: str, wrong: int, pointer: str, words: str
 ) -> None:
     found = items(f"{HEAD}\n{rows}\nz,oven,s,x,lit,,\n")
-    wrong = [one for one in found if one.problem is not None]
-    assert len(wrong) == 1
-    assert wrong[0].problem is not None
-    assert wrong[0].problem.errors[0][0] == pointer
-    assert words in wrong[0].problem.errors[0][1]
-    assert found[-1].document["case_id"] == "z"
+    problems = [one.problem for one in found if one.problem is not None]
+    assert len(problems) == wrong
+    for problem in problems:
+        assert problem.errors[0][0] == pointer
+        assert words in problem.errors[0][1]
+    assert found[-1].problem is None
 
 
-def test_a_row_that_is_none_does_not_harm_the_cases_around_it() -> None:
+def test_a_row_of_no_case_may_be_of_the_next_one() -> None:
+    nameless, following, other = items(
+        f"{HEAD}\n,oven,s,x,lit,,\na,oven,s,x,lit,,\nz,oven,s,x,lit,,\n"
+    )
+    assert nameless.problem is not None
+    assert nameless.problem.errors[0][0] == "/case_id"
+    assert "is required" in nameless.problem.errors[0][1]
+    assert following.problem is not None
+    assert "Line 2 has no case_id. That row may be of this case" in following.problem.detail
+    assert other.problem is None
+
+
+def test_a_row_that_is_none_is_a_problem_of_its_case_and_harms_no_other() -> None:
     raw = f"{HEAD}\na,oven,s,x,lit,,\n".encode()
-    raw += b"b,oven,s,\xff,lit,,\n" + b"c,oven,s,x,lit,,,,much,too,many\n"
-    raw += b"d,oven,s," + b"x" * 2000 + b",lit,,\n" + b'e,oven,s,x"y"z,"q"w,,\ne,oven,s,x,lit,,\n'
+    raw += b"b,oven,s,\xff,lit,,\nb,oven,s,x,lit,,\n" + b"c,oven,s,x,lit,,,,too,many\n"
+    raw += b'd,oven,s,x"y"z,"q"w,,\nd,oven,s,x,lit,,\n' + b"e,oven,s,x,lit,,\n"
+    raw += b"e,oven,s," + b"x" * 2000 + b",lit,,\nf,oven,s,x,lit,,\ng,oven,s,x,lit,,\n"
     found = items(raw)
     assert [one.index for one in found] == list(range(len(found)))
-    good = [one.document["case_id"] for one in found if one.problem is None]
-    assert good == ["a", "e"]
-    details = [one.problem.detail for one in found if one.problem is not None]
-    assert "Line 3 is not UTF-8: byte 0xff" in details[0]
-    assert "Line 4 has 11 cells; the header has 7 columns" in details[1]
-    assert "Line 5 is longer than 1000 bytes" in details[2]
-    assert "Line 6" in details[3]
+    assert [one.document["case_id"] for one in found if one.problem is None] == ["a", "g"]
+    told = {
+        one.document and one.document["case_id"]: one.problem.detail
+        for one in found
+        if one.problem is not None
+    }
+    assert "Line 3 is not UTF-8: byte 0xff" in told["b"]
+    assert "Line 5 has 10 cells; the header has 7 columns" in told["c"]
+    assert "Line 6 is no row" in told["d"]
+    assert "Line 9 is longer than 1000 bytes. That row may be of this case" in told["e"]
+    assert "Line 9 is longer than 1000 bytes. Which case it is of cannot be told" in told[None]
+    assert "Line 9 is longer than 1000 bytes. That row may be of this case" in told["f"]
+
+
+def test_a_case_as_long_as_a_body_may_not_be_is_refused() -> None:
+    rows = "a,oven,s,x,lit,,\n" * 61
+    assert items(f"{HEAD}\n{rows[: 16 * 17]}")[0].problem is None
+    (long,) = items(f"{HEAD}\n{rows}")
+    assert long.problem is not None
+    assert long.problem.kind.name == "content-too-large"
+
+
+def test_a_quotation_mark_that_is_not_closed_swallows_no_row() -> None:
+    """Nor where another one closes it further down, in a cell that may have lines."""
+    lost = 'b,oven,s,x,lit,,,"5 cm'
+    rows = [f"{name},oven,s,x,lit,,," for name in "acdefg"]
+    for text in (
+        (rows[0], lost, *rows[1:]),
+        (rows[0], lost, rows[1], rows[2], lost.replace("b", "d")),
+    ):
+        found = items("\n".join((f"{HEAD},note", *text)) + '\nz,oven,s,x,lit,,,"fine"\n')
+        decided = {one.document["case_id"] for one in found if one.problem is None}
+        assert decided == {row[0] for row in (*text, "z") if row[0] not in "bd" or row in rows} - (
+            {"d"} if len(text) == 5 else set()
+        )
+
+
+NAMES = ["case_id", "equipment", "symptom", "check", "observed", "note"]
+
+
+@st.composite
+def tables(draw: st.DrawFn) -> tuple[list[str], list[tuple[str, list[str]]]]:
+    """The columns of a table, and its rows, each with its case."""
+    names = draw(st.one_of(st.just(NAMES), st.permutations(NAMES)))
+    rows = []
+    for number in range(draw(st.integers(1, 7))):
+        case = f"job-{number}"
+        for reading in range(draw(st.integers(1, 3))):
+            cells = dict(
+                zip(NAMES, (case, "oven", "s", f"check-{reading}", "lit", "n"), strict=True)
+            )
+            rows.append((case, [cells[name] for name in names]))
+    return names, rows
+
+
+def _damaged(
+    draw: st.DrawFn, kind: str, rows: list[tuple[str, list[str]]], at: int
+) -> tuple[list[bytes], set[str]]:
+    """The lines of a table one of whose rows is damaged; the cases that have lost something."""
+    lines = [",".join(cells).encode() + b"\n" for _, cells in rows]
+    case, cells = rows[at]
+    place = draw(st.integers(0, len(cells) - 1))
+    lost = {case}
+    match kind:
+        case "latin-1" | "nul" | "bom" | "carriage return":
+            mark = {"latin-1": b"\xb2", "nul": b"\0", "bom": b"\xef\xbb\xbf"}.get(kind, b"\r")
+            where = draw(st.integers(0, len(lines[at]) - 2))
+            lines[at] = lines[at][:where] + mark + lines[at][where:]
+        case "quotation mark":
+            lines[at] = ",".join([*cells[:place], f'"{cells[place]}', *cells[place + 1 :]]).encode()
+            lines[at] += b"\n"
+        case "one cell more":
+            lines[at] = ",".join([*cells[:place], "x", *cells[place:]]).encode() + b"\n"
+        case "one cell less":
+            lines[at] = ",".join([*cells[:place], *cells[place + 1 :]]).encode() + b"\n"
+        case "cut":
+            lines[at] = lines[at][: draw(st.integers(1, lines[at].rindex(b",")))] + b"\n"
+        case "too long":
+            lines[at] = lines[at][:-1] + b"n" * 1000 + b"\n"
+        case "no line break":
+            lines[at] = lines[at][:-1]
+            lost |= {name for name, _ in rows[at + 1 : at + 2]}
+            if at + 1 == len(rows):
+                lost = set()
+    return lines, lost
+
+
+DAMAGE = [
+    "latin-1",
+    "nul",
+    "bom",
+    "carriage return",
+    "quotation mark",
+    "one cell more",
+    "one cell less",
+    "cut",
+    "too long",
+    "no line break",
+]
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+@given(tables(), st.data())
+def test_no_case_is_decided_on_what_is_left_of_it(
+    kind: str, table: tuple[list[str], list[tuple[str, list[str]]]], data: st.DataObject
+) -> None:
+    names, rows = table
+    head = ",".join(names).encode() + b"\n"
+    whole = [",".join(cells).encode() + b"\n" for _, cells in rows]
+    wanted = {one.document["case_id"]: one.document for one in items(head + b"".join(whole))}
+    at = data.draw(st.integers(0, len(rows) - 1))
+    lines, lost = _damaged(data.draw, kind, rows, at)
+    found = items(head + b"".join(lines), most=500)
+    decided = {one.document["case_id"]: one.document for one in found if one.problem is None}
+    assert not lost & decided.keys()
+    assert decided == {name: wanted[name] for name in decided}
+    order = list(wanted)
+    near = {order.index(name) + step for name in lost for step in (-1, 0, 1)}
+    assert decided.keys() >= {name for place, name in enumerate(order) if place not in near}
+
+
+@given(tables(), st.data())
+def test_no_part_of_a_case_whose_rows_stand_apart_is_decided(
+    table: tuple[list[str], list[tuple[str, list[str]]]], data: st.DataObject
+) -> None:
+    names, rows = table
+    shuffled = data.draw(st.permutations(rows))
+    runs = [name for name, _ in groupby(shuffled, key=lambda one: one[0])]
+    apart = {name for name, count in Counter(runs).items() if count > 1}
+    found = items(
+        "\n".join(",".join(cells) for cells in [names, *(cells for _, cells in shuffled)])
+    )
+    assert len(found) == len(runs)
+    for one, name in zip(found, runs, strict=True):
+        assert one.document["case_id"] == name
+        assert (one.problem is not None) == (name in apart)
 
 
 @pytest.mark.parametrize(
