@@ -145,6 +145,8 @@ def test_without_room_a_batch_may_come_again(tmp_path: Path) -> None:
         headers = {"Content-Type": "application/x-ndjson"}
         connection.request("POST", "/v1/assessments/batch", BODY + b"\n", headers)
         answer = connection.getresponse()
-        assert answer.status == 503, answer.read()
+        told = answer.read()
+        connection.close()
+        assert answer.status == 503, told
         assert int(answer.headers["Retry-After"]) > 0
         assert running.ready()

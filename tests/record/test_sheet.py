@@ -177,6 +177,7 @@ def test_nothing_of_a_request_becomes_markup(catalogue: Catalogue) -> None:
         **NO_HEAT,
         "case_id": wild,
         "readings": [{**NO_HEAT["readings"][0], "note": wild}],
+        "confirmed": [],
     }
     reader = read(html(catalogue, case, "en"))
     assert "script" not in {tag for tag, _ in reader.elements}
