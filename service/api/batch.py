@@ -110,9 +110,9 @@ def assess_batch() -> Response:
     together; answered when the last one has come). Results come in the order of the cases, in the
     form that Accept asks for or else that of the request. A case that cannot be assessed gives its
     problem in its place. A case of which a row cannot be read, or whose rows do not stand together,
-    is not assessed; if it cannot be told which case a row is of, those before and after it are not. A case may say what it was `expected` to
-    give; the summary at the end counts agreement. An answer without a summary that says `complete`
-    was cut off.
+    is not assessed; if it cannot be told which case a row is of, those before and after it are not.
+    A case may say what it was `expected` to give; the summary at the end counts agreement. An
+    answer without a summary that says `complete` was cut off.
     """
     kind = require_media_type(MEDIA_TYPES)
     wanted = accepted(MEDIA_TYPES, kind)
