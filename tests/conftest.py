@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -16,6 +17,29 @@ from service.ruleset.model import RuleSet
 settings.register_profile("default", deadline=None, print_blob=True)
 settings.register_profile("ci", deadline=None, print_blob=True, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "default")
+
+# What needs a server, a proxy, a browser or another toolchain, or takes its time. One visit over
+# HTTP and a short run of schemathesis are in the short form all the same.
+LONG = frozenset(
+    {
+        *("breaking", "browser", "clients", "examples", "optimum", "package"),
+        *("api/test_changes_cli", "api/test_cli", "api/test_docs", "api/test_guard"),
+        *("api/test_installed_copy", "api/test_observed_service", "api/test_offline_cluster"),
+        *("api/test_readme", "api/test_rules_cli", "batch/test_array", "batch/test_cluster"),
+        *("guard/test_running", "observe/test_replay", "openapi/test_linters"),
+        *("record/test_record_http", "trials/test_applied", "trials/test_generated"),
+        *("trials/test_sandbox",),
+    }
+)
+_HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is of the long form."""
+    for item in items:
+        place = item.path.relative_to(_HERE).with_suffix("").as_posix()
+        if place in LONG or place.split("/")[0] in LONG:
+            item.add_marker(pytest.mark.long)
 
 
 @pytest.fixture(scope="session")

@@ -40,6 +40,7 @@ _READING = ("check", "observed", "value", "unit", "over_range", "range", NOTE)
 # Columns that end in a name of the rule set's own, and how many names.
 _OF_CASE = {"nameplate": 1, "instrument": 2, "expected": 1}
 _OF_READING = {"conditions": 1, "inputs": 1}
+_FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"  # their wide forms too
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _MOST_ROWS = 1000  # of one case; more readings than this no case may have
 OVER_RANGE = "OL"
@@ -352,8 +353,16 @@ def summary_row(summary: Mapping[str, Any]) -> str:
 
 def _row(cells: Any) -> str:
     out = io.StringIO()
-    # A text that a spreadsheet would take for a formula is kept from being one.
-    csv.writer(out, lineterminator="\r\n").writerow(
-        f"'{one}" if isinstance(one, str) and one[:1] in "=+@\t" and one else one for one in cells
-    )
+    csv.writer(out, lineterminator="\r\n").writerow(map(_harmless, cells))
     return out.getvalue()
+
+
+def _harmless(cell: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: what begins like one is a text by its mark.
+
+    A formula may begin with a number (`-1+...`), so only what is a number as a whole is left.
+    """
+    if not isinstance(cell, str) or _NUMBER.fullmatch(cell):
+        return cell
+    begins = cell.lstrip(" \u00a0\ufeff")[:1]
+    return f"'{cell}" if begins and (begins in _FORMULA or not begins.isprintable()) else cell

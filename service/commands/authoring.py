@@ -12,7 +12,7 @@ from service.diagnosis.assessment import Reasoner
 from service.graph.follow import follow
 from service.graph.tree import Tree
 from service.problems import Problem, sentence
-from service.ruleset.catalogue import Catalogue, Source, load_source, rule_set_folders
+from service.ruleset.catalogue import Catalogue, Source, load_source, one_id_twice, rule_set_folders
 from service.ruleset.near import unknown
 from service.ruleset.own_cases import read_cases
 from service.ruleset.shape import shape_issues
@@ -84,7 +84,16 @@ def check(path: Path, installed: Catalogue | None = None) -> list[Checked]:
     folders = rule_set_folders(path)
     if not folders:
         raise NothingThere(f"{path}: no rule set here (a folder with a rule-set.yaml)")
-    return [_checked(folder) for folder in folders]
+    checked = [_checked(folder) for folder in folders]
+    taken = one_id_twice(one.source for one in checked if one.source is not None)
+    return [
+        replace(one, issues=(*one.issues, *_seen_from_here(_of(taken, one.path), one.path)))
+        for one in checked
+    ]
+
+
+def _of(issues: Iterable[Issue], folder: Path) -> list[Issue]:
+    return [one for one in issues if one.file.split("/")[0] == folder.name]
 
 
 def _checked(folder: Path) -> Checked:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -82,13 +82,14 @@ class Catalogue:
                 message = "no rule set here"
                 advice = "Give a folder with a rule-set.yaml, or one of such folders."
                 issues.append(Issue(str(root), 0, 0, message, "no-rule-set", "", advice))
+            here: list[Source] = []
             for folder in folders:
                 try:
-                    source = load_source(folder)
+                    here.append(load_source(folder))
                 except RuleSetError as error:
                     issues.extend(error.issues)
-                    continue
-                found[source.rule_set.id] = source
+            issues += one_id_twice(here)
+            found |= {source.rule_set.id: source for source in here}
         taken: dict[str, str] = {}
         for rule_set in (source.rule_set for source in found.values()):
             other = taken.setdefault(rule_set.equipment, rule_set.id)
@@ -136,6 +137,21 @@ class Catalogue:
     def description(self, rule_set_id: str) -> dict[str, Any]:
         """All that can be asked of and answered by a rule set, JSON-ready. KeyError if unknown."""
         return describe(self.get(rule_set_id))
+
+
+def one_id_twice(sources: Iterable[Source]) -> list[Issue]:
+    """What is wrong where two folders side by side hold a rule set of the same id."""
+    first: dict[str, Path] = {}
+    issues = []
+    for source in sources:
+        name, folder = source.rule_set.id, source.folder
+        other = first.setdefault(name, folder)
+        if other != folder:
+            message = f"{name} is in {other.name} already"
+            advice = "Move one of the two folders away, or give it an id of its own."
+            file = f"{folder.name}/rule-set.yaml"
+            issues.append(Issue(file, 1, 1, message, "id-taken", name, advice))
+    return issues
 
 
 def rule_set_folders(root: Path) -> list[Path]:

@@ -9,6 +9,7 @@ FILES: Mapping[str, str] = {
     "no-rule-set": "A folder that holds no rule set.",
     "changes": "Changes to an installed rule set that cannot be made.",
     "case-not-met": "An own case that does not get what it expects (told at a reload).",
+    "id-taken": "Two folders side by side with rule sets of one id.",
     "equipment-taken": "Two rule sets for the same type of equipment.",
     "unreadable": "A file that is missing or cannot be read.",
     "too-large": "A file, text or number of values that no rule set needs.",

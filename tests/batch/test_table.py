@@ -12,7 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.batch.items import Item
-from service.batch.table import COLUMNS, from_table, header_row, result_row, summary_row
+from service.batch.table import (
+    COLUMNS,
+    _row,
+    from_table,
+    header_row,
+    result_row,
+    summary_row,
+)
 from service.problems import INTERNAL_ERROR, Problem
 
 HEAD = "case_id,equipment,symptom,check,observed,value,unit"
@@ -349,3 +356,17 @@ def test_results_are_a_table_that_ends_with_what_is_complete() -> None:
     assert (rows[1]["problem"], rows[1]["detail"]) == ("internal-error", "It\nfailed.")
     assert rows[2]["status"] == "complete"
     assert rows[2]["detail"] == "2 cases, 1 assessed, 0 of 1 as expected"
+
+
+BEGINS = ["=", "+", "-", "@", "\t", "\r", "\n", "\x00", "\x1b", " =", "-1+", "+1-"]
+BEGINS += ["\uff1d", "\ufeff="]
+
+
+@pytest.mark.parametrize("begins", BEGINS, ids=ascii)
+def test_no_cell_is_a_formula(begins: str) -> None:
+    """A number stays one; whatever else begins like a formula is marked as a text."""
+    (row,) = csv.reader(
+        io.StringIO(_row([f"{begins}cmd|' /C calc'!A0", "-1", "+2.5e3", -1, "a=b"]))
+    )
+    assert row[0].startswith("'")
+    assert row[1:] == ["-1", "+2.5e3", "-1", "a=b"]

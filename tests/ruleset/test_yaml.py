@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+import shutil
 from pathlib import Path
 
 import pytest
 
+from service.commands import authoring
 from service.ruleset import catalogue, codes
 from service.ruleset.build import read_folder
 from service.ruleset.compose import MAX_DEPTH, MAX_FLAWS, MAX_NODES, MAX_SCALAR
@@ -174,7 +176,7 @@ def test_what_is_no_plain_data_is_refused_with_its_place(
 def test_every_code_of_files_has_an_example() -> None:
     # No place in any file: below, for a reload in tests/trials/test_acceptance.py, and for changes
     # to an installed rule set in tests/api/test_changes_cli.py.
-    whole = {"no-rule-set", "equipment-taken", "unreadable", "case-not-met", "changes"}
+    whole = {"no-rule-set", "id-taken", "equipment-taken", "unreadable", "case-not-met", "changes"}
     assert EXAMPLES.keys() | whole == codes.FILES.keys()
 
 
@@ -251,6 +253,26 @@ def test_folders_of_rule_sets_are_looked_at_as_a_whole(
     assert (issue.rule, issue.about) == ("equipment-taken", "other")
     assert issue.advice
     assert "rig" in catalogue.Catalogue.load(tmp_path / "rig").ids()
+
+
+@pytest.mark.parametrize("name", ["rig.bak", "a-copy", "zz"])
+def test_two_folders_of_one_id_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Whichever comes first by name: neither wins silently, and a check says so."""
+    monkeypatch.setattr(catalogue, "bundled_rules", lambda: RIG)
+    for one in ("rig", name):
+        shutil.copytree(RIG, tmp_path / one)
+    with pytest.raises(RuleSetError) as caught:
+        catalogue.Catalogue.load(tmp_path)
+    (issue,) = caught.value.issues
+    assert (issue.rule, issue.about) == ("id-taken", "rig")
+    assert min("rig", name) in issue.message
+    assert issue.advice
+    told = [one.rule for checked in authoring.check(tmp_path) for one in checked.issues]
+    assert told == ["id-taken"]
+    # One that takes the place of a bundled one is no second folder.
+    assert catalogue.Catalogue.load(tmp_path / name).ids() == ("rig",)
 
 
 PIECES = [
