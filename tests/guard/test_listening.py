@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import socket
 from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from gunicorn.config import Config
 
 from service import gunicorn_conf
 from service.guard.listening import is_loopback, reachable
@@ -91,7 +91,9 @@ def test_sockets_that_others_have_opened_are_looked_at_as_well(
         SimpleNamespace(getsockname=lambda one=one: one)
         for one in ("/run/a.sock", ("127.0.0.1", 1))
     ]
-    cfg = SimpleNamespace(address=[7], preload_app=False, uid=os.geteuid(), gid=os.getegid())
+    cfg = Config()  # gunicorn's own, so that it has every setting
+    cfg.set("bind", "fd://7")
+    cfg.set("preload_app", False)
     gunicorn_conf.on_starting(SimpleNamespace(cfg=cfg))
     gunicorn_conf.when_ready(SimpleNamespace(LISTENERS=own))
     given = SimpleNamespace(getsockname=lambda: name)
