@@ -41,6 +41,7 @@ _READING = ("check", "observed", "value", "unit", "over_range", "range", NOTE)
 _OF_CASE = {"nameplate": 1, "instrument": 2, "expected": 1}
 _OF_READING = {"conditions": 1, "inputs": 1}
 _FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"  # their wide forms too
+_SEPARATED = re.compile(r"(?<=[;|\t\r\n])")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _MOST_ROWS = 1000  # of one case; more readings than this no case may have
 OVER_RANGE = "OL"
@@ -360,9 +361,16 @@ def _row(cells: Any) -> str:
 def _harmless(cell: Any) -> Any:
     """A cell that no spreadsheet takes for a formula: what begins like one is a text by its mark.
 
-    A formula may begin with a number (`-1+...`), so only what is a number as a whole is left.
+    A formula may begin with a number (`-1+...`), so only what is a number as a whole is left. Some
+    spreadsheets end a cell where this table does not, such as at `;` where numbers have a comma.
     """
-    if not isinstance(cell, str) or _NUMBER.fullmatch(cell):
+    if not isinstance(cell, str):
         return cell
-    begins = cell.lstrip(" \u00a0\ufeff")[:1]
-    return f"'{cell}" if begins and (begins in _FORMULA or not begins.isprintable()) else cell
+    return "".join(f"'{piece}" if _is_formula(piece) else piece for piece in _SEPARATED.split(cell))
+
+
+def _is_formula(text: str) -> bool:
+    begins = text.lstrip(' "\u00a0\ufeff')[:1]
+    if not begins or _NUMBER.fullmatch(text):
+        return False
+    return begins in _FORMULA or not begins.isprintable()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
@@ -17,11 +18,11 @@ import pytest
 from click.testing import CliRunner, Result
 from distributed import LocalCluster
 
-from service.api.examples import BATCH
+from service.api.examples import BATCH, BATCH_TABLE
 from service.batch import cluster as module
 from service.batch.cluster import Cluster
 from service.batch.items import from_documents
-from service.batch.kept import Kept, lines_of
+from service.batch.kept import CannotGoOn, Kept, lines_of
 from service.batch.ordered import ordered
 from service.batch.run import Form, assess_item
 from service.commands import offline
@@ -78,6 +79,27 @@ def test_the_results_are_the_same_bytes_though_a_worker_is_killed_midway(
     assert added == list(range(2, 61, 2))
     assert there.read_bytes() == here.read_bytes()
     assert before[0] not in [worker.pid for worker in local.workers.values()]
+
+
+def test_a_table_says_the_same_from_a_cluster(
+    tmp_path: Path, local: LocalCluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What cannot be read has no decision, and only what came to its end is called complete."""
+    source, target = tmp_path / "cases.csv", tmp_path / "out.csv"
+    source.write_bytes(BATCH_TABLE.encode().replace(b"228.6,V", b"228.6,V\xb2"))
+
+    def failing(_self: Cluster, _future: Any) -> Any:
+        raise CannotGoOn("the cluster has failed")
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(Cluster, "take", failing)
+        assert batch(source, "-o", target, "--scheduler", local.scheduler_address).exit_code == 1
+    assert not target.exists()
+    assert batch(source, "-o", target, "--scheduler", local.scheduler_address).exit_code == 0
+    torn, whole, last = csv.DictReader(target.read_text(encoding="utf-8").splitlines())
+    assert (torn["case_id"], torn["status"], torn["problem"]) == ("job-17", "", "malformed-csv")
+    assert (whole["case_id"], whole["problem"]) == ("job-18", "")
+    assert (last["status"], last["detail"][:19]) == ("complete", "2 cases, 1 assessed")
 
 
 def test_a_worker_with_other_rule_sets_is_refused(

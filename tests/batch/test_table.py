@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from itertools import groupby
 
@@ -370,3 +371,16 @@ def test_no_cell_is_a_formula(begins: str) -> None:
     )
     assert row[0].startswith("'")
     assert row[1:] == ["-1", "+2.5e3", "-1", "a=b"]
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t"])
+@given(st.text("a1;=+-@ \"'\t\r\n\uff1d\x00", max_size=9))
+def test_no_part_of_a_cell_becomes_a_formula_where_cells_end_otherwise(
+    delimiter: str, text: str
+) -> None:
+    """As where a comma is in numbers, so that cells end at a semicolon."""
+    for line in re.split("[\r\n]", _row(["0", text, "end"])):
+        for piece in line.split(delimiter):
+            begins = piece.lstrip(' "')
+            number = re.fullmatch(r"[+-]?\d+", begins.split(",")[0].rstrip('"'))
+            assert number or begins[:1] not in [*"=+-@\uff1d\x00"], (text, piece)

@@ -101,6 +101,17 @@ def test_files_that_cannot_be_used_are_findings(
     assert code in {one["rule"] for one in answer["findings"]}
 
 
+@pytest.mark.parametrize("name", ["a", "rig.bak"])
+def test_a_second_folder_of_one_id_is_a_finding_and_takes_no_place(rules: Path, name: str) -> None:
+    in_use = hashes(Catalogue.load(rules))
+    shutil.copytree(rules / "rig", rules / name)
+    text = (rules / name / "rule-set.yaml").read_text()
+    (rules / name / "rule-set.yaml").write_text(text.replace("version: ", "version: 9"))
+    answer = work(Job(rules, in_use))
+    assert answer["catalogue"] is None
+    assert {one["rule"] for one in answer["findings"]} == {"id-taken"}
+
+
 def test_a_folder_that_is_gone_is_a_finding(rules: Path) -> None:
     answer = work(Job(rules / "gone", {}))
     assert [one["rule"] for one in answer["findings"]] == ["no-rule-set"]
