@@ -14,11 +14,13 @@ import termios
 import time
 from contextlib import suppress
 from typing import Any
+from weakref import WeakSet
 
 from gunicorn.http.body import ChunkedReader, LengthReader
 
 SECONDS = 1.0  # for a client to take notice of a closed connection
 _MOST_AT_ONCE = 1 << 20  # bytes that are thrown away at a look
+_stopped: WeakSet[socket.socket] = WeakSet()
 
 
 def arrived(connection: socket.socket) -> int:
@@ -31,8 +33,11 @@ def arrived(connection: socket.socket) -> int:
 def is_here(request: Any, connection: socket.socket) -> bool:
     """Whether what has not been read of a request's body (gunicorn's) can be read without waiting.
 
-    Of a chunked body nobody knows where it ends, so all of it must have been read.
+    Of a chunked body nobody knows where it ends, so all of it must have been read. On a connection
+    whose reading was stopped no further request can be read, whatever has arrived meanwhile.
     """
+    if connection in _stopped:
+        return False
     reader = request.body.reader
     if isinstance(reader, LengthReader):
         if reader.length <= 0:
@@ -48,6 +53,7 @@ def is_here(request: Any, connection: socket.socket) -> bool:
 def stop_reading(connection: Any) -> None:
     """Have whoever waits for more of a body go on as if the client had left."""
     if connection is not None:
+        _stopped.add(connection)  # first: the answer must not promise a further request
         with suppress(OSError):
             connection.shutdown(socket.SHUT_RD)
 

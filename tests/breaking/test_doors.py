@@ -105,6 +105,39 @@ def test_a_refused_batch_leaves_no_second_reader(
     assert "failed outside of the app" not in running.log()
 
 
+def test_a_connection_that_is_promised_is_kept(guarded: tuple[Running, str]) -> None:
+    """Whether the body ends before or after its refusal: the next request is answered, or it is
+    said that the connection closes. A proxy takes a promise that is broken for a dead service."""
+    running, token = guarded
+    following = _head(
+        token, "/v1/assessments", "Content-Type: application/json", f"Content-Length: {len(BODY)}"
+    )
+    kept: Counter[int | None] = Counter()
+    for number in range(300):
+        body = REFUSED + b"POST /nowhere HTTP/1.1\r\n" * 200 * (1 + number % 3)
+        half = len(body) // 2
+        fields = ("Content-Type: text/csv", f"Content-Length: {len(body)}")
+        connection = http.client.HTTPConnection("127.0.0.1", running.port, timeout=10)
+        connection.connect()
+        connection.sock.sendall(_head(token, "/v1/assessments/batch", *fields) + body[:half])
+        time.sleep(0.0003 * (number % 12))
+        connection.sock.sendall(body[half:])
+        refused = http.client.HTTPResponse(connection.sock)
+        refused.begin()
+        assert refused.status == 422
+        refused.read()
+        if not refused.will_close:
+            connection.sock.sendall(following + BODY)
+            answer = http.client.HTTPResponse(connection.sock)
+            try:
+                answer.begin()
+                kept[answer.status] += 1
+            except OSError:
+                kept[None] += 1
+        connection.close()
+    assert set(kept) <= {200}, kept
+
+
 def test_many_refused_batches_leave_no_thread_behind(guarded: tuple[Running, str]) -> None:
     running, token = guarded
 
