@@ -42,7 +42,8 @@ _OF_CASE = {"nameplate": 1, "instrument": 2, "expected": 1}
 _OF_READING = {"conditions": 1, "inputs": 1}
 _FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"  # their wide forms too
 _SEPARATED = re.compile(r"(?<=[;|\t\r\n])")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+# Each character has one place in it: to match and to fail take time in proportion to the length.
+_NUMBER = re.compile(r"[+-]?(\d++(\.\d*+)?+|\.\d++)([eE][+-]?\d++)?+")
 _MOST_ROWS = 1000  # of one case; more readings than this no case may have
 OVER_RANGE = "OL"
 NOTHING = "-"

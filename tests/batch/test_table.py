@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import time
 from collections import Counter
 from itertools import groupby
 
@@ -82,6 +83,17 @@ def test_the_rows_of_a_case_make_one_case() -> None:
 def test_what_cannot_be_a_number_is_left_for_the_schema_to_refuse() -> None:
     (found,) = items(f'{HEAD}\na,oven,s,fuse,,"0,4",Ohm\n')
     assert found.document["readings"][0]["value"] == "0,4"
+
+
+@pytest.mark.parametrize("begins", ["", "-", "0.", ".", "1e", "1.5e+"])
+@pytest.mark.parametrize("ends", ["x", ".", ".0.", "e", "e+", " V x"])
+def test_long_digits_cost_no_more_than_their_length(begins: str, ends: str) -> None:
+    """A cell is read, and written, while nothing else of the process goes on."""
+    cell = begins + "1" * 20_000 + ends
+    started = time.process_time()
+    assert len(items(f"{HEAD}\nc1,oven,s,x,,{cell},V\n", most=50_000)) == 1
+    assert _row([cell]).endswith("\r\n")
+    assert time.process_time() - started < 0.5
 
 
 def test_a_spreadsheets_own_ways_are_taken() -> None:
