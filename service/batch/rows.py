@@ -104,7 +104,7 @@ class Rows:
             if problem is None and not "".join(cells).strip():
                 continue
             problem = problem or self._wrong_shape(cells)
-            yield self._read(cells) if problem is None else self._torn_row(problem)
+            yield self._read(cells) if problem is None else self._torn_row(problem, len(cells))
 
     def take(self) -> str:
         """The next line of the present row. Raises StopIteration and what is no part of a row."""
@@ -162,8 +162,13 @@ class Rows:
     def _wrong_shape(self, cells: Sequence[str]) -> Problem | None:
         """Why what has been split into cells is no row of this table all the same."""
         columns, first = len(self.header), self._taken[0].number
-        if len(cells) < columns or "".join(cells[columns:]).strip():
+        # One too many is not left out though the last is blank: `6,5,` may be 6.5 and no note.
+        if len(cells) != columns:
             detail = f"Line {first} has {len(cells)} cells; the header has {columns} columns."
+            return Problem(MALFORMED_CSV, detail)
+        # They come in pairs, within a quoted cell too; the reader takes any in a bare cell.
+        if sum([one.text.count('"') for one in self._taken]) % 2:
+            detail = f"Line {first} has a quotation mark that has no other to it."
             return Problem(MALFORMED_CSV, detail)
         if len(self._taken) == 1:
             return None
@@ -194,8 +199,11 @@ class Rows:
             case_id = None
         return Row(self._taken[0].number, self._size, named, case_id, problem)
 
-    def _torn_row(self, problem: Problem) -> Row:
-        """A row that cannot be split: its first line. What follows is read as rows of its own."""
+    def _torn_row(self, problem: Problem, split: int) -> Row:
+        """A row that cannot be split: its first line. What follows is read as rows of its own.
+
+        split: cells of all its lines, as far as these can be told; 0 if they cannot.
+        """
         first = self._taken[0]
         self._ahead.extendleft(reversed(self._taken[1:]))
         row = Row(first.number, len(first.text), {}, None, problem, torn=True)
@@ -208,8 +216,18 @@ class Rows:
             return row
         if self.header[0] != CASE_ID or not _is_readable(case_id) or (more < 0 and not case_id):
             return row
-        others = tuple(cell.strip() for cell in cells[1 : more + 1]) if more > 0 else ()
-        return replace(row, case_id=case_id, short=more < 0, others=others)
+        beyond = min(max(more, split - len(self.header)), _MOST_OTHERS)
+        return replace(row, case_id=case_id, short=more < 0, others=_other_ids(cells, beyond))
+
+
+def _other_ids(cells: Sequence[str], more: int) -> tuple[str, ...]:
+    """What the id may be instead of the first cell, where so many are too many.
+
+    There may be cells before it, or delimiters within it. An empty one is that of the row above.
+    """
+    behind = [cell.strip(' \t\r\n"') for cell in cells[1 : more + 1]]
+    joined = ["".join(cells[: count + 2]).strip() for count in range(more)]
+    return (*behind, *joined)
 
 
 class _Feed:

@@ -191,8 +191,11 @@ def _case_of(row: Row, draft: _Draft | None, seen: Seen, divisible: bool) -> str
     divisible: whether a case has an id with a delimiter in it, without which it is another id.
     """
     above = None if draft is None else draft.case_id
-    if any(map(seen.known, row.others)):
+    if row.case_id is None:
         return None
+    for other in row.others:
+        if (not other or seen.known(other)) and (other or above) != (row.case_id or above):
+            return None
     if row.case_id == "":
         return above
     if row.torn and (divisible or row.short) and row.case_id != above:

@@ -164,6 +164,14 @@ def test_a_row_of_no_case_may_be_of_the_next_one() -> None:
     assert other.problem is None
 
 
+@pytest.mark.parametrize("blank", ["", '""'])
+def test_a_cell_before_a_blank_id_leaves_the_case_above_undecided(blank: str) -> None:
+    """A blank id is that of the row above: the row is of that case, or of one named by the cell."""
+    rows = ["a,oven,s,x,lit,,", f"x,{blank},,,y,lit,,", "b,oven,s,x,lit,,", "c,oven,s,x,lit,,"]
+    found = items("\n".join((HEAD, *rows)))
+    assert [one.document["case_id"] for one in found if one.problem is None] == ["c"]
+
+
 def test_a_row_that_is_none_is_a_problem_of_its_case_and_harms_no_other() -> None:
     raw = f"{HEAD}\na,oven,s,x,lit,,\n".encode()
     raw += b"b,oven,s,\xff,lit,,\nb,oven,s,x,lit,,\n" + b"c,oven,s,x,lit,,,,too,many\n"
@@ -244,6 +252,19 @@ def _damaged(
             lines[at] += b"\n"
         case "one cell more":
             lines[at] = ",".join([*cells[:place], "x", *cells[place:]]).encode() + b"\n"
+        case "decimal comma":  # and nothing in the last cell
+            ids = [cell == case for cell in cells]
+            place = draw(st.sampled_from([at for at, is_id in enumerate(ids[:-1]) if not is_id]))
+            last = case if ids[-1] else ""
+            split = [*cells[:place], "6,5", *cells[place + 1 : -1], last]
+            lines[at] = ",".join(split).encode() + b"\n"
+        case "stray quotation mark":
+            where = draw(st.integers(1, len(cells[place])))
+            stray = f'{cells[place][:where]}"{cells[place][where:]}'
+            lines[at] = ",".join([*cells[:place], stray, *cells[place + 1 :]]).encode() + b"\n"
+        case "delimiter in the id":
+            where = draw(st.integers(1, len(case) - 1))
+            lines[at] = lines[at].replace(case.encode(), f"{case[:where]},{case[where:]}".encode())
         case "one cell less":
             lines[at] = ",".join([*cells[:place], *cells[place + 1 :]]).encode() + b"\n"
         case "cut":
@@ -264,6 +285,9 @@ DAMAGE = [
     "bom",
     "carriage return",
     "quotation mark",
+    "stray quotation mark",
+    "decimal comma",
+    "delimiter in the id",
     "one cell more",
     "one cell less",
     "cut",
