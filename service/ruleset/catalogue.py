@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from service.ruleset.build import build, read_folder
+from service.ruleset.build import FILES, build, read_folder
 from service.ruleset.describe import describe, summarise
 from service.ruleset.lint import lint
 from service.ruleset.model import RuleSet
@@ -155,9 +155,17 @@ def one_id_twice(sources: Iterable[Source]) -> list[Issue]:
 
 
 def rule_set_folders(root: Path) -> list[Path]:
-    """The rule set folders at a path: itself, or those right below it."""
-    if (root / "rule-set.yaml").is_file():
+    """The rule set folders at a path: itself, or those right below it.
+
+    One file makes it such a folder. Where others are missing its reader says so; passed over, it
+    would leave its equipment to bundled rules.
+    """
+    if _has_rules(root):
         return [root]
     if not root.is_dir():
         return []
-    return sorted(child for child in root.iterdir() if (child / "rule-set.yaml").is_file())
+    return sorted(filter(_has_rules, root.iterdir()))
+
+
+def _has_rules(folder: Path) -> bool:
+    return any((folder / f"{name}.yaml").is_file() for name in FILES)

@@ -10,7 +10,7 @@ import pytest
 
 from service.commands import authoring
 from service.ruleset import catalogue, codes
-from service.ruleset.build import read_folder
+from service.ruleset.build import FILES, read_folder
 from service.ruleset.compose import MAX_DEPTH, MAX_FLAWS, MAX_NODES, MAX_SCALAR
 from service.ruleset.source import MAX_FILE_BYTES, RuleSetError, parse_document
 from tests.ruleset.rigged import RIG
@@ -273,6 +273,25 @@ def test_two_folders_of_one_id_are_refused(
     assert told == ["id-taken"]
     # One that takes the place of a bundled one is no second folder.
     assert catalogue.Catalogue.load(tmp_path / name).ids() == ("rig",)
+
+
+@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("beside", [True, False])
+def test_a_folder_that_has_lost_a_file_is_not_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, beside: bool
+) -> None:
+    """The bundled rule set would be used in its place, or that in the folder beside it alone."""
+    monkeypatch.setattr(catalogue, "bundled_rules", lambda: RIG)
+    shutil.copytree(RIG, tmp_path / "rig")
+    (tmp_path / "rig" / f"{name}.yaml").unlink()
+    if beside:
+        shutil.copytree(RIG, tmp_path / "beside")
+    with pytest.raises(RuleSetError) as caught:
+        catalogue.Catalogue.load(tmp_path)
+    (issue,) = caught.value.issues
+    assert issue.file == f"rig/{name}.yaml"
+    told = [one for checked in authoring.check(tmp_path) for one in checked.issues]
+    assert [one.rule for one in told] == [issue.rule]
 
 
 PIECES = [

@@ -86,7 +86,7 @@ def test_an_own_case_that_is_not_met_is_named_with_its_line(rules: Path) -> None
         ("checks.yaml", "", "yaml-empty"),
         ("cases/own.yaml", "cases: 7", "shape"),
         ("faults.yaml", None, "unreadable"),
-        ("rule-set.yaml", None, "no-rule-set"),
+        ("rule-set.yaml", None, "unreadable"),
     ],
 )
 def test_files_that_cannot_be_used_are_findings(
