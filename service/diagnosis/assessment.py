@@ -85,7 +85,7 @@ class Decided:
     decision: Decision
     release: Release | None
     conflicts: tuple[Conflict, ...]
-    proof: tuple[str, ...]  # the checks that prove the repairs made so far, and the verdict's
+    proof: Callable[[], Sequence[str]]  # the checks that prove the repairs so far and the verdict's
     information: Callable[[], Mapping[str, float]]  # bits, by check; worked out when called
 
 
@@ -147,7 +147,7 @@ class Reasoner:
             "status": decision.status,
             "next_check": decision.plan and response.in_brief(decision.plan),
             "verdict": decision.verdict
-            and response.verdict(self.rule_set, decision.verdict, decided.proof),
+            and response.verdict(self.rule_set, decision.verdict, decided.proof()),
             "hypotheses": response.hypotheses(self.rule_set, self.model, reasoned.belief.posterior),
             "rule_set": reference(self.rule_set),
         }
@@ -182,26 +182,26 @@ class Reasoner:
         conclusions, belief = reasoned.conclusions, reasoned.belief
         information = cache(lambda: expected_information(model, belief.states))
 
-        def proof_of(
-            repairs: tuple[str, ...], unproven: tuple[str, ...]
-        ) -> tuple[tuple[str, ...], Vector]:
-            left = left_by(rule_set, model, belief.states, unproven)
-            shown = required_checks(rule_set, model, case, findings, conclusions, repairs, left)
-            return shown, left
+        def proof_of(repairs: tuple[str, ...], left: Vector) -> tuple[str, ...]:
+            return required_checks(rule_set, model, case, findings, conclusions, repairs, left)
 
-        release = None
-        clashes: tuple[Conflict, ...] = ()
         if case.phase == VERIFY:
-            proof, left = proof_of(case.repairs, case.repairs[len(failed(case)) :])
-            decision, release = verify(rule_set, model, case, findings, conclusions, proof, left)
-        else:
-            clashes = conflicts(model, belief, conclusions.contradictions, rule_set.tuning)
-            decision = decide(
-                rule_set, model, case, findings, conclusions, belief, information, clashes
-            )
-            made = () if decision.verdict is None else remedies_of(decision.verdict)
-            proof, _ = proof_of((*case.repairs, *made), made)
-        return Decided(decision, release, clashes, proof, information)
+            left = left_by(rule_set, model, belief.states, case.repairs[len(failed(case)) :])
+            shown = proof_of(case.repairs, left)
+            decision, release = verify(rule_set, model, case, findings, conclusions, shown, left)
+            return Decided(decision, release, (), lambda: shown, information)
+        clashes = conflicts(model, belief, conclusions.contradictions, rule_set.tuning)
+        decision = decide(
+            rule_set, model, case, findings, conclusions, belief, information, clashes
+        )
+        made = () if decision.verdict is None else remedies_of(decision.verdict)
+
+        @cache
+        def proof() -> tuple[str, ...]:
+            left = left_by(rule_set, model, belief.states, made)
+            return proof_of((*case.repairs, *made), left)
+
+        return Decided(decision, None, clashes, proof, information)
 
     def answer(self, reasoned: Reasoned) -> dict[str, Any]:
         """The assessment, once everything has been reasoned out; `findings` are put in later."""
@@ -228,7 +228,7 @@ class Reasoner:
             ),
             "verdict": None
             if decision.verdict is None
-            else response.verdict(rule_set, decision.verdict, decided.proof),
+            else response.verdict(rule_set, decision.verdict, decided.proof()),
             "release": decided.release and response.release(rule_set, decided.release),
             "hypotheses": response.hypotheses(rule_set, model, belief.posterior),
             "pairs": response.pairs(model, belief.states),
@@ -243,7 +243,7 @@ class Reasoner:
                     conclusions,
                     belief.states,
                     decided.information(),
-                    decided.proof,
+                    decided.proof(),
                 ),
             ),
             "expected_cost": None

@@ -129,11 +129,14 @@ def _too_early(
     for name in place.keys() - void.keys():
         at = place[name]
         for before in rests_on(rule_set, name):
-            first = place.get(before)
-            if before in void or before not in place or (None not in (first, at) and first > at):  # type: ignore[operator]
+            if before in void or before not in place:
                 out[name] = Void.TOO_EARLY
-            elif first is not None and at is None:
+                continue
+            first = place[before]
+            if first is not None and at is None:
                 out[name] = Void.NO_PLACE
+            elif first is not None and at is not None and first > at:
+                out[name] = Void.TOO_EARLY
     return out
 
 

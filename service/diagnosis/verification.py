@@ -84,8 +84,8 @@ def required_checks(
     well be left though all that is shown is good. In the order of the work: behind the cover while
     it is off, then from outside, then energised. A dead check that rules bar on this equipment,
     such as one of a part that it lacks, is left out, and where nothing was opened nothing is shown
-    for good measure. What cannot
-    be carried out is shown by another check that tells the same, if there is one.
+    for good measure. What cannot be carried out is shown by another check that tells the same, if
+    there is one.
     """
     made = tuple(remedies)
 
@@ -133,14 +133,15 @@ def _watched(
 ) -> list[str]:
     """What the proof asks for besides, since a danger would be left if all of `shown` were good."""
     accepted = {name: _accepted(rule_set, case, name) for name in shown}
+    offered = _offered(rule_set, case, conclusions)
     more: list[str] = []
     while True:
         now = if_good(rule_set, model, left, accepted)
-        offered = [name for name in _offered(rule_set, case, conclusions) if name not in accepted]
-        found = [
-            telling(rule_set, model, now, fault, chance, offered)
+        unread = [name for name in offered if name not in accepted]
+        found = (
+            telling(rule_set, model, now, fault, chance, unread)
             for fault, chance in dangers(rule_set, model, now).items()
-        ]
+        )
         added = next((name for name in found if name is not None), None)
         if added is None:
             return more

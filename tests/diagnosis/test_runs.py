@@ -8,9 +8,8 @@ import pytest
 
 from service.diagnosis.assessment import Reasoner, reasoner
 from service.ruleset.catalogue import Catalogue
-from tests.diagnosis.documents import reading
+from tests.diagnosis.documents import carry_on, reading
 from tests.visits.confirm import confirm
-from tests.visits.play import SURVEY
 
 OVEN = Catalogue.load().get("microwave-oven")
 PLATES: dict[str, dict[str, Any]] = {
@@ -58,21 +57,8 @@ def _visit(
         "confirmed": [],
         "required_confidence": 0.999,  # so that it goes on for as long as there is something to ask
     }
-    asked: list[str] = []
-    for _ in range(100):
-        answer = engine.assess(case)
-        step = answer["next_check"]
-        if step is None:
-            return asked, answer
-        if step["kind"] == "preparation":
-            case["confirmed"] = confirm(case["confirmed"], step)
-            continue
-        asked.append(step["id"])
-        taken = reading(f"{step['id']}={OVEN.checks[step['id']].expected[0]}")
-        if step["conditions"]:
-            taken["conditions"] = SURVEY
-        case["readings"] = [*case["readings"], taken]
-    raise AssertionError(f"no end of questions: {asked}")
+    answer, asked = carry_on(engine.assess, OVEN, case, {})
+    return asked, answer
 
 
 @pytest.fixture(scope="module")
