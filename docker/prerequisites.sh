@@ -36,6 +36,20 @@ sys.exit(not os.path.exists(os.path.join(sysconfig.get_path("include"), "Python.
         die "The headers of $python are needed (on Debian or Ubuntu: apt-get install python3-dev)."
 }
 
+# install_by_uv DIR REQUIREMENTS: what make_environment installs, by uv, in a fifth of the time of pip.
+# It fails silently where uv cannot be had or cannot do it. uv does not read the settings of pip, so it
+# is given the index and the certificates that stand there.
+install_by_uv() (
+    py="$1/bin/python"
+    "$py" -m pip install --require-hashes -r "$root/docker/installer-requirements.txt" || exit 1
+    : "${UV_DEFAULT_INDEX:=${PIP_INDEX_URL:-$("$py" -m pip config get global.index-url || :)}}"
+    : "${SSL_CERT_FILE:=${PIP_CERT:-$("$py" -m pip config get global.cert || :)}}"
+    [ -z "$UV_DEFAULT_INDEX" ] || export UV_DEFAULT_INDEX
+    [ -z "$SSL_CERT_FILE" ] || export SSL_CERT_FILE
+    "$py" -m uv pip install --python "$py" --require-hashes -r "$root/$2" &&
+        "$py" -m uv pip install --python "$py" --no-deps --reinstall "$root"
+) >/dev/null 2>&1
+
 # make_environment DIR REQUIREMENTS: a virtual environment with the pinned packages and the
 # project. What is there already and still fits is kept.
 make_environment() {
@@ -52,14 +66,9 @@ make_environment() {
         rm -rf "$1"
         "$python" -m venv "$1"
     fi
-    # uv installs in parallel: seconds in place of minutes. Where it cannot be had, pip does the same.
-    if "$1/bin/python" -m pip install --quiet --quiet --require-hashes \
-        -r "$root/docker/installer-requirements.txt" 2>/dev/null; then
-        install="$1/bin/uv pip install --quiet --python $1/bin/python"
-    else
-        install="$1/bin/python -m pip install --quiet --quiet"
-    fi
-    $install --require-hashes -r "$root/$2"
-    $install --no-deps --force-reinstall "$root"
+    install_by_uv "$1" "$2" || {
+        "$1/bin/python" -m pip install --quiet --quiet --require-hashes -r "$root/$2"
+        "$1/bin/python" -m pip install --quiet --quiet --no-deps --force-reinstall "$root"
+    }
     printf '%s\n' "$state" >"$stamp"
 }
