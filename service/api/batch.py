@@ -27,7 +27,7 @@ from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.observe import metrics
 from service.problems import INTERNAL_ERROR, TOO_MANY_ARRAYS, Problem
-from service.running.deadline import received, renew
+from service.running.patience import received, renew
 from service.running.remainder import stop_reading
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")

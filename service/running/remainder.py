@@ -1,8 +1,11 @@
-"""What is left of a request that has been answered: nobody waits for it, and nobody reads on.
+"""What is left of a request and of its answer: no thread waits for it.
 
-A body has one reader. Where the answer is there before the body, the connection is kept only if
-the rest of the body has arrived already; else it is closed. Until the client has heard of that,
-what it still sends is thrown away by the worker's one look at all connections, without a thread.
+An answer that its client does not take waits in the system's buffer. Until all of it is on its way,
+no thread serves the next request of that connection.
+
+A body has one reader. Where the answer is there before the body, the connection is kept only if the
+rest of the body has arrived already; else it is closed. Until the client has heard of that, what it
+still sends is thrown away by the worker's one look at all connections, without a thread.
 """
 
 from __future__ import annotations
@@ -20,6 +23,8 @@ from gunicorn.http.body import ChunkedReader, LengthReader
 
 SECONDS = 1.0  # for a client to take notice of a closed connection
 _MOST_AT_ONCE = 1 << 20  # bytes that are thrown away at a look
+_SIOCOUTQNSD = 0x894B  # Linux
+_TCP_NOTSENT_LOWAT = 25  # Linux; Python names it from 3.12 on
 _stopped: WeakSet[socket.socket] = WeakSet()
 
 
@@ -58,6 +63,42 @@ def stop_reading(connection: Any) -> None:
             connection.shutdown(socket.SHUT_RD)
 
 
+def unsent(connection: socket.socket) -> int:
+    """How many bytes of the answers are not on their way yet. Raises OSError."""
+    found = fcntl.ioctl(connection, _SIOCOUTQNSD, struct.pack("i", 0))
+    count: int = struct.unpack("i", found)[0]
+    return count
+
+
+class Untaken:
+    """A connection whose client has not taken the last answer, though it asks for the next.
+
+    seconds: that the client may go without taking anything. Raises OSError.
+    """
+
+    def __init__(self, connection: socket.socket, seconds: float) -> None:
+        self.connection, self._seconds = connection, seconds
+        self._left = unsent(connection)
+        self._until = time.monotonic() + seconds
+        # The connection becomes writable once nothing is left that is not on its way.
+        connection.setsockopt(socket.IPPROTO_TCP, _TCP_NOTSENT_LOWAT, 1)
+
+    def has_ended(self, now: float) -> bool:
+        """Whether the client had its time, and has taken nothing."""
+        if self._until > now:
+            return False
+        before, self._until = self._left, now + self._seconds
+        try:
+            self._left = unsent(self.connection)
+        except OSError:
+            return True
+        return self._left >= before
+
+    def taken(self) -> None:
+        """Let answers wait in the buffer again."""
+        self.connection.setsockopt(socket.IPPROTO_TCP, _TCP_NOTSENT_LOWAT, 0)  # as it was
+
+
 class Leaving:
     """A connection that is closed for the service: what its client still sends is thrown away."""
 
@@ -67,6 +108,10 @@ class Leaving:
         self.until = time.monotonic() + SECONDS
         connection.setblocking(False)
         connection.shutdown(socket.SHUT_WR)
+
+    def has_ended(self, now: float) -> bool:
+        """Whether the client had its time to leave."""
+        return self.until <= now
 
     def has_left(self) -> bool:
         """Throw away what has arrived; whether the client has closed its side too."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import faulthandler
 import os
 import re
+import select
 import selectors
 import signal
 import socket
@@ -41,8 +42,8 @@ from service.problems import (
     Problem,
 )
 from service.running.arrival import has_come, let_read, nothing_has_come, take_no_more
-from service.running.deadline import ReadDeadline, install
-from service.running.remainder import Leaving, is_here
+from service.running.patience import Client, Patience, install
+from service.running.remainder import Leaving, Untaken, is_here, unsent
 from service.running.successor import successor
 from service.settings import Settings
 
@@ -65,14 +66,14 @@ class ProblemWorker(ThreadWorker):
         self._ending = self._door_closed = False
         self._busy = 0  # threads that have a request, and requests that wait for one
         self._next_notice = 0.0
-        self._leaving: deque[tuple[Any, Leaving]] = deque()
+        self._parting: deque[tuple[Any, Leaving | Untaken]] = deque()
 
     def init_process(self) -> None:
         """Start the watchdog, which no fork carries over, and then the worker."""
         settings = Settings.from_environment()
         self._read_seconds = settings.read_seconds
-        self._deadline = ReadDeadline(settings.read_seconds)
-        install(self._deadline)
+        self._patience = Patience(settings.read_seconds, self.cfg.threads, self._others_wait)
+        install(self._patience)
         self._case_seconds = settings.case_seconds
         super().init_process()
 
@@ -135,8 +136,24 @@ class ProblemWorker(ThreadWorker):
                     self.accept(listener)
         super().set_accept_enabled(enabled and self._busy < self.cfg.threads)
 
+    def _others_wait(self) -> bool:
+        """Whether a request waits for a thread, or a connection to be accepted."""
+        if self._busy > self.cfg.threads:
+            return True
+        door = select.poll()
+        with suppress(OSError, ValueError):  # closed meanwhile
+            for listener in self.sockets:
+                door.register(listener, select.POLLIN)
+            return any(event & select.POLLIN for _, event in door.poll(0))
+        return False
+
     def enqueue_req(self, conn: Any) -> None:
         """Give a request to a thread, once it is there."""
+        if not self.cfg.is_ssl and not isinstance(conn.sock, Client):
+            conn.sock = Client(conn.sock.detach())
+            conn.sock.setblocking(False)
+        if self._waits_until_taken(conn):
+            return
         read_ahead = conn.parser is not None and conn.parser.unreader.buf.getvalue()
         if read_ahead or self.cfg.is_ssl or has_come(conn.sock):
             conn.data_ready = True
@@ -168,11 +185,35 @@ class ProblemWorker(ThreadWorker):
             leaving = Leaving(conn.sock)
             if not leaving.has_left():
                 self.poller.register(conn.sock, selectors.EVENT_READ, self._throw_away(leaving))
-                self._leaving.append((conn, leaving))
+                self._parting.append((conn, leaving))
                 return
         except (OSError, ValueError, KeyError):
             self.log.debug("the client has left")
         self._closed(conn)
+
+    def _waits_until_taken(self, conn: Any) -> bool:
+        """Whether the client has to take an answer before it is given the next.
+
+        Else the answers to many requests that come at once would fill the system's buffer, and
+        then hold a thread.
+        """
+        with suppress(OSError, ValueError, KeyError):  # no TCP, or gone
+            if conn.parser is not None and not self.cfg.is_ssl and unsent(conn.sock):
+                untaken = Untaken(conn.sock, self._read_seconds)
+                conn.sock.setblocking(False)
+                self.poller.register(conn.sock, selectors.EVENT_WRITE, self._go_on(conn, untaken))
+                self._parting.append((conn, untaken))
+                return True
+        return False
+
+    def _go_on(self, conn: Any, untaken: Untaken) -> Callable[[Any], None]:
+        def has_been_taken(_: Any) -> None:
+            self.poller.unregister(conn.sock)
+            self._parting.remove((conn, untaken))
+            untaken.taken()
+            self.enqueue_req(conn)
+
+        return has_been_taken
 
     def _throw_away(self, leaving: Leaving) -> Callable[[Any], None]:
         def more_has_come(_: Any) -> None:
@@ -194,11 +235,11 @@ class ProblemWorker(ThreadWorker):
     def murder_pending(self) -> None:
         """Close the connections on which no request has come in time, or have it refused.
 
-        And those whose clients have had their time to leave.
+        And those whose clients have had their time to take an answer, or to leave.
         """
         now = time.monotonic()
-        for conn, leaving in [one for one in self._leaving if one[1].until <= now]:
-            self._leaving.remove((conn, leaving))
+        for conn, parting in [one for one in self._parting if one[1].has_ended(now)]:
+            self._parting.remove((conn, parting))
             with suppress(OSError, KeyError, ValueError):
                 self.poller.unregister(conn.sock)
             self._closed(conn)
@@ -220,11 +261,14 @@ class ProblemWorker(ThreadWorker):
 
     def handle(self, conn: Any) -> Any:
         """Read and answer one request, within the time that the client has to send it."""
-        self._deadline.begin(conn.sock)
+        client = conn.sock
+        if not isinstance(client, Client):  # TLS, which has sockets of its own
+            return super().handle(conn)
+        self._patience.begin(client)
         try:
             return super().handle(conn)
         finally:
-            self._deadline.received(conn.sock)
+            self._patience.over(client)
 
     def handle_request(self, req: Any, conn: Any) -> Any:
         """Answer a request, whose chunks are handed on as they come.

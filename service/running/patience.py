@@ -1,0 +1,167 @@
+"""How long a client may keep a thread waiting, to send its request or to take the answer.
+
+A thread reads and writes with a blocking socket, which a client that sends a byte and then nothing,
+or takes nothing of its answer, would hold for ever. A watchdog ends the wait in two cases:
+
+- The time to send a request is up. The reading side of the socket is closed, and the read ends as
+  if the client had left.
+- All threads are taken, at least half of them by clients that wait, and other requests wait for a
+  thread. The slow clients of more than half of the threads are let go.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+TICKS = 10  # looks per time limit, while threads are free
+_TICK = 0.025  # s between looks while none is
+GRACE = 0.05  # s that a client may keep a thread waiting, though others need it
+
+
+class Client(socket.socket):
+    """The connection of a client. It counts the time that its threads wait for the client.
+
+    One thread may send while another one reads.
+    """
+
+    __slots__ = ("_receiving", "_sending", "_waited", "ends", "line_by_line")
+
+    def __init__(self, fileno: int) -> None:
+        super().__init__(fileno=fileno)
+        self.answered()
+
+    def answered(self) -> None:
+        """Begin to count anew, for the next request."""
+        self.ends: float | None = None  # when its time to send the request is up
+        self.line_by_line = False
+        self._waited = 0.0
+        self._receiving: float | None = None
+        self._sending: float | None = None
+
+    def recv(self, size: int, flags: int = 0, /) -> bytes:
+        """As a socket does."""
+        if flags:  # a look, which does not wait
+            return super().recv(size, flags)
+        self._receiving = begun = time.monotonic()
+        try:
+            return super().recv(size)
+        finally:
+            self._receiving = None
+            self._waited += time.monotonic() - begun
+
+    def sendall(self, data: Any, flags: int = 0, /) -> None:
+        """As a socket does."""
+        self._sending = begun = time.monotonic()
+        try:
+            super().sendall(data, flags)
+        finally:
+            self._sending = None
+            self._waited += time.monotonic() - begun
+
+    def waits(self, now: float) -> float:
+        """How long threads have waited for this client since its request began, s; 0 if no thread
+        does at this moment."""
+        begun = self._sending or self._receiving
+        return 0.0 if begun is None else self._waited + now - begun
+
+    def let_go(self) -> None:
+        """End the waiting: no more is read, and if an answer is not taken, no more is written."""
+        how = socket.SHUT_RD if self._sending is None else socket.SHUT_RDWR
+        with suppress(OSError):
+            self.shutdown(how)
+
+
+class Patience:
+    """Watches the clients of a process from a thread of its own.
+
+    seconds: that a client has to send a request, or a line of a batch. threads: that serve clients.
+    others_wait: whether a request waits for a thread.
+    """
+
+    def __init__(self, seconds: float, threads: int, others_wait: Callable[[], bool]) -> None:
+        self._seconds, self._threads, self._others_wait = seconds, threads, others_wait
+        self._served: dict[int, Client] = {}
+        self._lock = threading.Lock()
+        self._none_is_free = threading.Event()
+        threading.Thread(target=self._watch, name="patience", daemon=True).start()
+
+    def begin(self, client: Client) -> None:
+        """A thread serves a client, which has so long to send its request."""
+        client.ends = time.monotonic() + self._seconds
+        with self._lock:
+            self._served[id(client)] = client
+            if len(self._served) >= self._threads:
+                self._none_is_free.set()
+
+    def renew(self, client: Client) -> None:
+        """Give a client its time anew, since its batch goes on coming line by line."""
+        client.line_by_line = True
+        if client.ends is not None:
+            client.ends = time.monotonic() + self._seconds
+
+    def over(self, client: Client) -> None:
+        """The thread has done with the request."""
+        with self._lock:
+            self._served.pop(id(client), None)
+            if len(self._served) < self._threads:
+                self._none_is_free.clear()
+        client.answered()
+
+    def _watch(self) -> None:
+        waited_before = False
+        while True:
+            if self._none_is_free.wait(self._seconds / TICKS):
+                time.sleep(_TICK)
+            with self._lock:
+                served = list(self._served.values())
+            now = time.monotonic()
+            for client in served:
+                if client.ends is not None and client.ends < now:
+                    client.ends = None
+                    with suppress(OSError):
+                        client.shutdown(socket.SHUT_RD)
+            # Twice: whoever has only just come to the door may be let in by another worker.
+            waits = len(served) >= self._threads and self._others_wait()
+            if waits and waited_before:
+                for client in too_slow(served, self._threads // 2, now):
+                    client.let_go()
+            waited_before = waits
+
+
+def too_slow(served: list[Client], most: int, now: float) -> list[Client]:
+    """The clients that have to go, where at most so many may keep threads waiting.
+
+    First those that are slow with a single request, then the batches that have waited least.
+    """
+    waits = {client: client.waits(now) for client in served}
+    slow = [client for client in served if waits[client] > GRACE]
+    slow.sort(key=waits.__getitem__)
+    batches = [client for client in slow if client.line_by_line]
+    single = [client for client in reversed(slow) if not client.line_by_line]
+    return (single + batches)[: max(0, len(slow) - most)]
+
+
+_of_process: Patience | None = None
+
+
+def install(patience: Patience) -> None:
+    """Make a patience that of this process."""
+    global _of_process
+    _of_process = patience
+
+
+def renew(connection: Any) -> None:
+    """Give the client of a long request its time anew; nothing, where nobody watches."""
+    if _of_process is not None and isinstance(connection, Client):
+        _of_process.renew(connection)
+
+
+def received(connection: Any) -> None:
+    """Let the client of a long request be: all of it has come."""
+    if isinstance(connection, Client):
+        connection.ends = None
