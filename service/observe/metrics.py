@@ -22,6 +22,7 @@ from prometheus_client.registry import Collector
 from prometheus_client.values import ValueClass
 
 from service.observe import number_files
+from service.observe.multiprocess import lacking
 
 number_files.use()
 
@@ -226,8 +227,8 @@ os.register_at_fork(after_in_child=_start_anew)
 # -- the answer to Prometheus ----------------------------------------------------------------------
 
 
-class _RuleSets(Collector):
-    """The rule sets as they are at this moment, the same in every process."""
+class _Now(Collector):
+    """What is the same in every process: the rule sets, and whether numbers are lacking."""
 
     def __init__(self, references: Iterable[Mapping[str, str]]) -> None:
         self._references = references
@@ -238,6 +239,8 @@ class _RuleSets(Collector):
         for one in self._references:
             found.add_metric([one[name] for name in labels], 1)
         yield found
+        told = "1: the numbers of some process could not be written, and are not here."
+        yield GaugeMetricFamily("ohmpath_metrics_lacking", told, value=int(lacking()))
 
 
 def exposition(references: Iterable[Mapping[str, str]], accept: str) -> tuple[bytes, str]:
@@ -251,6 +254,6 @@ def exposition(references: Iterable[Mapping[str, str]], accept: str) -> tuple[by
         MultiProcessCollector(registry)  # type: ignore[no-untyped-call]
     else:
         registry.register(_own)
-    registry.register(_RuleSets(references))
+    registry.register(_Now(references))
     encode, content_type = choose_encoder(accept)
     return encode(registry), content_type

@@ -7,6 +7,8 @@ anything that imports `service.observe.metrics`. Nothing here imports it earlier
 from __future__ import annotations
 
 import atexit
+import logging
+import mmap
 import os
 import shutil
 import tempfile
@@ -18,6 +20,9 @@ _PREFIX = "ohmpath-metrics-"
 _IN_MEMORY = "/dev/shm"  # nosec B108 # in it a folder is made by a name that nobody can guess
 
 _own: Path | None = None
+_lacking = mmap.mmap(-1, 1)  # of all processes that are forked from this one
+
+log = logging.getLogger(__name__)
 
 
 def prepare() -> None:
@@ -46,9 +51,22 @@ def prepare() -> None:
             continue  # full; if there is room nowhere, each process counts for itself
     else:
         os.environ.pop(VARIABLE, None)
+        tell_lacking("no folder can be made for them")
         return
     os.environ[VARIABLE] = str(_own)
     atexit.register(_clean, _own, os.getpid())
+
+
+def tell_lacking(why: str) -> None:
+    """Take note that the numbers of some process are not in the folder. Says so once for all."""
+    if not lacking():
+        _lacking[0] = 1
+        log.error("metrics are not complete until the next start: %s", why)
+
+
+def lacking() -> bool:
+    """Whether the numbers of some process are not in the folder."""
+    return bool(_lacking[0])
 
 
 def hand_over(uid: int, gid: int) -> None:

@@ -15,6 +15,8 @@ from typing import Any
 from prometheus_client import mmap_dict, values
 from prometheus_client.mmap_dict import MmapedDict
 
+from service.observe.multiprocess import tell_lacking
+
 log = logging.getLogger(__name__)
 
 _ROOM = 1 << 16  # bytes, as much as the library maps at first
@@ -37,7 +39,7 @@ class RoomyDict(MmapedDict):
                     os.unlink(filename)
 
     def _go_without(self, error: OSError) -> None:
-        log.error("metrics of this process are not shown: %s", error.strerror or error)
+        tell_lacking(error.strerror or str(error))
         self._memory = {}
         if getattr(self, "_f", None) is not None:
             super().close()  # type: ignore[no-untyped-call]

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from service.observe import multiprocess
 from service.observe.number_files import RoomyDict
 
 FULL = OSError(28, "No space left on device")
@@ -34,14 +35,17 @@ def test_without_room_they_are_kept_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(os, "posix_fallocate", _full)
+    monkeypatch.setattr(multiprocess, "_lacking", bytearray(1))
     name = tmp_path / "counter_1.db"
     kept = RoomyDict(str(name))
+    RoomyDict(str(tmp_path / "counter_2.db")).close()
     kept.write_value("a", 2.0, 0.0)
     assert kept.read_value("a") == (2.0, 0.0)
     assert kept.read_value("b") == (0.0, 0.0)
     kept.close()
     assert not name.exists(), "a file that is not whole would fail /metrics"
-    assert "No space left" in caplog.text
+    assert caplog.text.count("No space left") == 1, "said once, not by every file"
+    assert multiprocess.lacking()
 
 
 def test_a_file_that_cannot_grow_is_done_without(
