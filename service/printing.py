@@ -13,7 +13,7 @@ from service.problems import RECORD_FAILED, TOO_MANY_RECORDS
 from service.record.pdf import as_pdf
 from service.trials.sandbox import Limits, Task, run_apart, serve
 
-# A page of 200 readings with long notes takes 5 s of a processor and 180 MiB.
+# A page of 120 readings with long notes takes 4 to 10 s of a processor and 150 MiB.
 LIMITS = Limits(seconds=20, memory=768 * 2**20)
 # Not 503: a proxy would take the whole service for down.
 _TASK = Task("the record", RECORD_FAILED, TOO_MANY_RECORDS)

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import os
+import pickle
+from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
 from service.diagnosis.assessment import Reasoner
+from service.ruleset import source
 from service.ruleset.catalogue import Catalogue
+from service.ruleset.compose import compose
 from service.ruleset.model import RuleSet
 
 # On CI the same examples each time, so that nothing fails by chance; elsewhere new ones, and what
@@ -40,6 +45,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         place = item.path.relative_to(_HERE).with_suffix("").as_posix()
         if place in LONG or place.split("/")[0] in LONG:
             item.add_marker(pytest.mark.long)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def texts_are_parsed_once() -> Iterator[None]:
+    """A YAML text that was parsed before in this process is not parsed again: it takes a second.
+
+    Whoever asks gets a copy of its own.
+    """
+
+    @lru_cache(maxsize=256)
+    def pickled(text: str) -> bytes:
+        return pickle.dumps(compose(text))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(source, "compose", lambda text: pickle.loads(pickled(text)))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -24,7 +24,7 @@ from service.running.leaving import client_is_there
 JSON, HTML, PDF = "application/json", "text/html", "application/pdf"
 _ALL = ("*/*", JSON, "application/*")
 
-MOST_PRINTED = 200
+MOST_PRINTED = 120
 """Readings of a PDF; a page may have as many as a case."""
 
 # Of a worker's threads so many may wait for PDFs, of which one is made at a time.

@@ -11,13 +11,14 @@ import select
 import socket
 from contextlib import suppress
 
-from service.running.remainder import arrived
+from service.running.remainder import arrived, stop_reading
 
 _END = b"\r\n\r\n"
 # A longer head goes to a thread, which refuses it or waits for its end.
 _MOST = 8 * 1024
-# A longer request goes to a thread with its head: the system would have to hold it all.
-_MOST_WHOLE = 128 * 1024
+# A longer request goes to a thread with its head. The system has to hold all of a shorter one, and
+# lets a client send no more than some 64 KB before any of it is read.
+_MOST_WHOLE = 32 * 1024
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,9})[ \t]*\r\n", re.IGNORECASE)
 # Who asks whether to go on sends no body before the answer.
 _EXPECT = re.compile(rb"\r\nexpect:", re.IGNORECASE)
@@ -74,7 +75,7 @@ def take_no_more(connection: socket.socket) -> bool:
     """A request that has not come in time ends here; whether its head is there to be answered."""
     try:
         head_is_there = _END in connection.recv(_MOST, socket.MSG_PEEK)
-        connection.shutdown(socket.SHUT_RD)
+        stop_reading(connection)
         if not head_is_there:
             # What has come is not read any more; left there, it would make a reset of the close.
             connection.recv(_MOST)

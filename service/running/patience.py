@@ -18,6 +18,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
+from service.running.remainder import stop_reading
+
 TICKS = 10  # looks per time limit, while threads are free
 _TICK = 0.025  # s between looks while none is
 GRACE = 0.05  # s that a client may keep a thread waiting, though others need it
@@ -71,9 +73,10 @@ class Client(socket.socket):
 
     def let_go(self) -> None:
         """End the waiting: no more is read, and if an answer is not taken, no more is written."""
-        how = socket.SHUT_RD if self._sending is None else socket.SHUT_RDWR
-        with suppress(OSError):
-            self.shutdown(how)
+        stop_reading(self)
+        if self._sending is not None:
+            with suppress(OSError):
+                self.shutdown(socket.SHUT_WR)
 
 
 class Patience:
@@ -123,8 +126,7 @@ class Patience:
             for client in served:
                 if client.ends is not None and client.ends < now:
                     client.ends = None
-                    with suppress(OSError):
-                        client.shutdown(socket.SHUT_RD)
+                    stop_reading(client)
             # Twice: whoever has only just come to the door may be let in by another worker.
             waits = len(served) >= self._threads and self._others_wait()
             if waits and waited_before:

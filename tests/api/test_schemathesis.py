@@ -6,14 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.api.exploring import explore, key_of_an_explorer
+from tests.wanted import ALL
+
+EXAMPLES = 40 if ALL else 10
+"""Of each operation."""
 
 
-@pytest.mark.parametrize("examples", [10, pytest.param(40, marks=pytest.mark.long)])
 def test_service_is_as_its_document_says(
-    start_service: Callable[..., tuple[str, Any]], tmp_path: Path, examples: int
+    start_service: Callable[..., tuple[str, Any]], tmp_path: Path
 ) -> None:
     """With a key: what is asked without it, or with another, is to be refused as documented.
 
@@ -21,7 +22,7 @@ def test_service_is_as_its_document_says(
     """
     token, keys = key_of_an_explorer(tmp_path)
     url, _ = start_service(OHMPATH_KEYS=str(keys))
-    answers = explore(url, tmp_path, token=token, examples=examples, seconds=900)
+    answers = explore(url, tmp_path, token=token, examples=EXAMPLES, seconds=900)
 
     # A run whose requests were all refused would have shown little.
     for resource in ("assessments", "calculations"):

@@ -34,6 +34,7 @@ def main() -> None:
     parser.add_argument("--requests", type=int, default=200_000, help="of the soak")
     parser.add_argument("--pool", type=int, default=4_000, help="different ones of these")
     parser.add_argument("--warm-up", type=int, default=40_000)
+    parser.add_argument("--strangers", type=int, default=5, help="slow ones of each shape, in it")
     parser.add_argument("--examples", type=int, default=500, help="of each operation, made up")
     parser.add_argument("--only", choices=list(ATTACKS))
     chosen = parser.parse_args()
@@ -86,7 +87,13 @@ def explored(chosen: argparse.Namespace) -> None:
 
 def soaked(chosen: argparse.Namespace) -> None:
     with service() as running:
-        found = soak(running, chosen.requests, pool=chosen.pool, warm_up=chosen.warm_up)
+        found = soak(
+            running,
+            chosen.requests,
+            pool=chosen.pool,
+            warm_up=chosen.warm_up,
+            slow=chosen.strangers,
+        )
     print(f"  {found}\n  MiB after each tenth, by worker: {found.memory}")
     assert not found.wrong, found.wrong[:5]
     if any(grown > MOST_GROWTH for grown in found.growth.values()):

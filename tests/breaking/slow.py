@@ -74,9 +74,7 @@ SHAPES: dict[str, Callable[[socket.socket], Iterator[bytes]]] = {
 
 
 @contextmanager
-def _clients(
-    port: int, shape: Callable[[socket.socket], Iterator[bytes]], count: int
-) -> Iterator[None]:
+def slow_clients(port: int, shape: str, count: int = CONNECTIONS) -> Iterator[None]:
     """So many slow clients, a byte a second each; whoever is sent away comes again."""
     end = threading.Event()
 
@@ -86,7 +84,7 @@ def _clients(
             with suppress(OSError), socket.socket() as client:
                 client.settimeout(2)
                 client.connect(("127.0.0.1", port))
-                for part in shape(client):
+                for part in SHAPES[shape](client):
                     if part:
                         client.sendall(part)
                     if end.wait(1.0):
@@ -110,7 +108,6 @@ def longest_wait(
     shape: str,
     *,
     seconds: float = 2.5,
-    connections: int = CONNECTIONS,
 ) -> float:
     """The longest time that one client waits for an answer while others are slow, s.
 
@@ -120,7 +117,7 @@ def longest_wait(
     if token is not None:
         headers["Authorization"] = f"Bearer {token}"
     longest = 0.0
-    with _clients(port, SHAPES[shape], connections):
+    with slow_clients(port, shape):
         time.sleep(1.2)
         end = time.monotonic() + seconds
         while time.monotonic() < end:

@@ -9,12 +9,14 @@ import random
 import threading
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from itertools import cycle, islice
 from typing import Any
 
 from tests.bench.make_cases import originals, varied
 from tests.breaking.running import Running, open_files, resident, threads
+from tests.breaking.slow import SHAPES, slow_clients
 
 JSON = "application/json"
 
@@ -38,7 +40,7 @@ def broken(case: dict[str, Any], rng: random.Random) -> Sent:
     case = copy.deepcopy(case)
     raw = json.dumps(case).encode()
     reading: dict[str, Any] = {"check": "outlet-voltage", "value": 230, "unit": "V"}
-    match rng.randrange(12):
+    match rng.randrange(14):
         case 0:
             return Sent(raw[: rng.randrange(len(raw))], right=BAD)
         case 1:
@@ -62,6 +64,11 @@ def broken(case: dict[str, Any], rng: random.Random) -> Sent:
             return Sent(json.dumps(case).encode(), right=BAD | {200})
         case 10:
             return Sent(b"[" * 100_000, right=BAD)
+        case 11:  # refused before its end has come
+            rows = b"case_id,equipment\r\n" + b"POST /nowhere HTTP/1.1\r\n" * rng.randrange(9_000)
+            return Sent(rows, "text/csv", "/v1/assessments/batch", right=BAD)
+        case 12:
+            case |= {f"member-{rng.randrange(10**9)}": None for _ in range(5_000)}
         case _:
             case[f"member-{rng.randrange(10**9)}"] = None
     case["readings"] = [*case.get("readings", []), reading]
@@ -84,6 +91,19 @@ def requests(count: int, seed: int = 1) -> Iterator[Sent]:
             yield Sent(json.dumps(case).encode())
 
 
+def _ask(
+    connection: http.client.HTTPConnection, sent: Sent
+) -> tuple[http.client.HTTPResponse, bytes]:
+    """The answer to a request; one that comes before the whole body ends the connection."""
+    try:
+        connection.request("POST", sent.path, sent.body, {"Content-Type": sent.media_type})
+    except OSError:
+        if not sent.right & BAD:
+            raise
+    answer = connection.getresponse()
+    return answer, answer.read()
+
+
 @dataclass
 class Soaked:
     """What came of it. wrong: answers that are not right; the rest by worker."""
@@ -99,12 +119,24 @@ class Soaked:
         return f"{statuses}; resident memory of each worker after warm-up grew {grown}"
 
 
-def soak(running: Running, count: int, *, pool: int, warm_up: int, clients: int = 4) -> Soaked:
+def soak(
+    running: Running, count: int, *, pool: int, warm_up: int, clients: int = 4, slow: int = 0
+) -> Soaked:
     """Send so many requests, after a warm-up that is not measured but judged as well.
 
     pool: how many different ones there are. Answers that are kept take memory, up to a bound, as
-    long as new cases come; what grows though nothing is new is a leak.
+    long as new cases come; what grows though nothing is new is a leak. slow: connections that are
+    slow all the while, of each shape.
     """
+    with ExitStack() as held:
+        for shape in SHAPES if slow else ():
+            held.enter_context(slow_clients(running.port, shape, slow))
+        return _soak(running, count, pool, warm_up, clients, slow * len(SHAPES))
+
+
+def _soak(
+    running: Running, count: int, pool: int, warm_up: int, clients: int, others: int
+) -> Soaked:
     out, lock = Soaked(), threading.Lock()
     endless = cycle(list(requests(pool)))
 
@@ -115,9 +147,7 @@ def soak(running: Running, count: int, *, pool: int, warm_up: int, clients: int 
                 one = next(sent, None)
             if one is None:
                 break
-            connection.request("POST", one.path, one.body, {"Content-Type": one.media_type})
-            answer = connection.getresponse()
-            said = answer.read()
+            answer, said = _ask(connection, one)
             with lock:
                 out.statuses[answer.status] += 1
                 if answer.status not in one.right:
@@ -142,6 +172,8 @@ def soak(running: Running, count: int, *, pool: int, warm_up: int, clients: int 
     assert running.workers() == workers, "a worker was replaced"
     out.growth = {pid: resident(pid) / before[pid] - 1 for pid in workers}
     for pid, (had, had_threads) in files.items():
-        assert open_files(pid) <= had + 2 * clients, f"files piled up: {had}, {open_files(pid)}"
+        assert open_files(pid) <= had + 2 * clients + others, (
+            f"files piled up: {had}, {open_files(pid)}"
+        )
         assert threads(pid) <= had_threads + 16, "threads piled up"
     return out

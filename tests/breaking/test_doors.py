@@ -7,6 +7,7 @@ import socket
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -49,6 +50,48 @@ def test_slow_strangers_keep_nobody_waiting(guarded: tuple[Running, str], shape:
 @pytest.mark.parametrize("shape", SHAPES)
 def test_slow_callers_keep_nobody_waiting(admitting: Running, shape: str) -> None:
     assert longest_wait(admitting.port, None, shape) < _LONGEST
+
+
+def test_a_body_of_any_length_is_answered_at_once() -> None:
+    """Whether a thread waits for it, or the worker's look at all connections."""
+    powers = [2**power for power in range(8, 20)]
+    lengths = [power + more for power in powers for more in (-2000, -300, 0, 300, power // 2)]
+    with service(OHMPATH_READ_SECONDS="2") as running:
+        kept = http.client.HTTPConnection("127.0.0.1", running.port, timeout=30)
+        for length in lengths:
+            fresh = http.client.HTTPConnection("127.0.0.1", running.port, timeout=30)
+            for connection in (fresh, kept):
+                headers = {"Content-Type": "application/json"}
+                connection.request("POST", "/v1/assessments", BODY.ljust(length), headers)
+                answer = connection.getresponse()
+                told = answer.read()
+                assert answer.status == 200, (length, connection is kept, told)
+            fresh.close()
+        kept.close()
+
+
+@pytest.mark.parametrize("framing", ["length", "chunked"])
+def test_what_comes_too_late_is_no_request(framing: str) -> None:
+    """A client whose time is up is answered, and what it sends afterwards is thrown away."""
+    if framing == "length":
+        fields, half = "Content-Length: 2000", b"{" * 1000
+        rest = b"{" * 1000
+    else:
+        fields, half = "Transfer-Encoding: chunked", b"3e8\r\n" + b"{" * 1000
+        rest = b"\r\n0\r\n\r\n"
+    with service(OHMPATH_READ_SECONDS="1") as running:
+        head = f"POST /v1/assessments HTTP/1.1\r\nHost: here\r\n{fields}\r\n"
+        head += "Content-Type: application/json\r\n\r\n"
+        for number in range(5):
+            with socket.create_connection(("127.0.0.1", running.port)) as client:
+                client.sendall(head.encode() + half)
+                time.sleep(0.96 + 0.02 * number)
+                with suppress(OSError):
+                    client.sendall(
+                        rest + b"GET /healthz HTTP/1.1\r\nHost: here\r\nConnection: close\r\n\r\n"
+                    )
+                with suppress(OSError):
+                    assert _answers(client) in ([400], [400, 200])
 
 
 def _head(token: str, path: str, *fields: str) -> bytes:

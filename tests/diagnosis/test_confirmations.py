@@ -16,9 +16,12 @@ from service.diagnosis.confirmations import Void, confirmations
 from service.ruleset.catalogue import Catalogue
 from tests.diagnosis.documents import reading
 from tests.visits.confirm import confirm
+from tests.wanted import ALL
 
 INSIDE, RUNNING = "behind the cover", "energised"
 MOST_STEPS = 40
+WALKS = 30 if ALL else 10
+"""Of each kind of client, for each rule set."""
 
 # What a client makes of `confirmed` and of the step that has been done.
 Keeps = Callable[[list[Any], dict[str, Any], random.Random], list[Any]]
@@ -170,13 +173,12 @@ def _walk(engine: Reasoner, keeps: Keeps, rng: random.Random, seen: Counter[str]
 
 @pytest.mark.parametrize("equipment", ["microwave-oven", "tumble-dryer"])
 @pytest.mark.parametrize("client", CLIENTS)
-@pytest.mark.parametrize("walks", [15, pytest.param(100, marks=pytest.mark.long)])
 def test_no_client_is_sent_to_a_charged_capacitor(
-    catalogue: Catalogue, equipment: str, client: str, walks: int
+    catalogue: Catalogue, equipment: str, client: str
 ) -> None:
     engine, seen, wrong = reasoner(catalogue, equipment), Counter[str](), list[str]()
-    for seed in range(walks):
-        wrong += _walk(engine, CLIENTS[client], random.Random(f"{client} {walks} {seed}"), seen)
+    for seed in range(WALKS):
+        wrong += _walk(engine, CLIENTS[client], random.Random(f"{client} {seed}"), seen)
     assert wrong == []
     assert seen[INSIDE] > 10
     assert seen[RUNNING] > 10

@@ -8,13 +8,16 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
+from types import SimpleNamespace
 
 import pytest
+from gunicorn.http.body import LengthReader
+from gunicorn.http.unreader import SocketUnreader
 from hypothesis import given
 from hypothesis import strategies as st
 
 from service.running.patience import GRACE, Client, Patience, too_slow
-from service.running.remainder import Untaken, unsent
+from service.running.remainder import Untaken, arrived, is_here, unsent
 from tests.breaking.running import wait_for
 
 
@@ -188,3 +191,21 @@ def test_the_next_request_waits_until_the_answer_is_taken(
     wait_for(lambda: writable.poll(0))
     untaken.taken()
     assert near.send(b"more") == 4
+
+
+@pytest.mark.parametrize("why", ["time is up", "others wait"])
+def test_a_client_that_was_cut_off_is_promised_nothing(
+    ends: tuple[socket.socket, Client], why: str
+) -> None:
+    """The rest of its body may come all the same, and is no request."""
+    far, near = ends
+    body = LengthReader(SocketUnreader(near), 10)
+    request = SimpleNamespace(body=SimpleNamespace(reader=body))
+    seconds = 0.2 if why == "time is up" else 60
+    patience = Patience(seconds, 1, lambda: why == "others wait")
+    patience.begin(near)
+    far.sendall(b"12345")
+    assert body.read(10) == b"12345"
+    far.sendall(b"67890")
+    wait_for(lambda: arrived(near) == 5)
+    assert not is_here(request, near)
