@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, suppress
@@ -27,6 +28,7 @@ from service.problems import (
     CONTENT_TOO_LARGE,
     MALFORMED_CSV,
     MOST_ERRORS,
+    TOO_BUSY,
     Problem,
     in_order,
     invalid_request,
@@ -129,11 +131,14 @@ def _unknown_column(name: str) -> tuple[str, str]:
 
 
 def _cases(rows: Rows, source: Rereadable, most: int) -> Iterator[Item]:
-    with closing(Seen()) as seen:
-        divisible = _see(rows, seen)
-        source.seek(0)
-        for index, item in enumerate(_drafted(Rows(source, most), seen, divisible)):
-            yield replace(item, index=index)
+    try:
+        with closing(Seen()) as seen:
+            divisible = _see(rows, seen)
+            source.seek(0)
+            for index, item in enumerate(_drafted(Rows(source, most), seen, divisible)):
+                yield replace(item, index=index)
+    except sqlite3.OperationalError as error:
+        raise BrokenBody(Problem(TOO_BUSY, f"The case ids cannot be kept: {error}.")) from None
 
 
 def _see(rows: Rows, seen: Seen) -> bool:

@@ -14,6 +14,7 @@ import click
 from service import __version__
 from service.api.cases import assessor
 from service.batch.kept import CannotGoOn
+from service.batch.spool import BrokenBody
 from service.commands.keys import keys as keys_group
 from service.commands.replay import replay_command
 from service.commands.rules import rules as rules_group
@@ -167,6 +168,8 @@ def batch(
         raise click.ClickException(f"the rule sets cannot be used:\n{error}") from None
     except (CannotGoOn, OSError) as error:
         raise click.ClickException(str(error)) from None
+    except BrokenBody as broken:
+        raise click.ClickException(broken.problem.detail) from None
     except Problem as problem:
         sys.stderr.buffer.write(dump_indented(problem.document(instance="")))
         raise SystemExit(2) from None

@@ -14,6 +14,7 @@ from flask.testing import FlaskClient
 from service.api import batch
 from service.api.examples import BATCH, BATCH_LINES, BATCH_TABLE
 from service.app import create_app
+from service.batch.seen import Seen
 from service.documents import MAX_BODY_BYTES
 from service.settings import Settings
 from tests.batch.filling import Filling
@@ -280,6 +281,26 @@ def test_each_form_says_whether_the_batch_is_complete(
     assert (complete, said) == (problem is None, problem)
     assert cases == 12 if complete else cases < 12
     assert b"secret" not in answer.get_data()
+
+
+class Cramped(Seen):
+    """The names of cases in a database that has room for few of them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._names.execute("PRAGMA max_page_count = 3")
+
+
+@pytest.mark.parametrize("accept", BODIES)
+def test_without_room_for_the_case_ids_the_batch_is_incomplete(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch, accept: str
+) -> None:
+    monkeypatch.setattr("service.batch.table.Seen", Cramped)
+    headers = {"Content-Type": TABLE, "Accept": accept}
+    answer = client.post(URL, data=many(TABLE, 1000), headers=headers, buffered=True)
+    assert told(answer.get_data(), accept) == (False, 0, "too-busy")
+    few = client.post(URL, data=many(TABLE, 3), headers=headers, buffered=True)
+    assert told(few.get_data(), accept) == (True, 3, None)
 
 
 # -- what cannot be read ----------------------------------------------------------------------
