@@ -27,11 +27,12 @@ settings.load_profile("ci" if os.environ.get("CI") else "default")
 # HTTP and a short run of schemathesis are in the short form all the same.
 LONG = frozenset(
     {
-        *("breaking", "browser", "clients", "examples", "optimum", "package"),
+        *("breaking", "browser", "clients", "examples", "optimum"),
         *("api/test_changes_cli", "api/test_cli", "api/test_docs", "api/test_guard"),
         *("api/test_installed_copy", "api/test_observed_service", "api/test_offline_cluster"),
         *("api/test_readme", "api/test_rules_cli", "batch/test_array", "batch/test_cluster"),
         *("guard/test_running", "observe/test_replay", "openapi/test_linters"),
+        *("package/test_environment", "package/test_nginx_limits"),
         *("record/test_record_http", "trials/test_applied", "trials/test_generated"),
         *("trials/test_sandbox",),
     }

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from http import HTTPStatus
+from operator import itemgetter
 from typing import Any
 
 from gunicorn.http.body import ChunkedReader
@@ -249,8 +250,25 @@ class ProblemWorker(ThreadWorker):
                 continue
             self.pending_conns.remove(conn)
             self.poller.unregister(conn.sock)
-            self.nr_conns -= 1
-            conn.close()
+            self._closed(conn)
+        self._keep_a_place_free()
+
+    def _keep_a_place_free(self) -> None:
+        """Close what has been idle for longest, where no further connection could be taken."""
+        while self.alive and self.nr_conns >= self.worker_connections:
+            idle = [  # each of the two has its oldest first
+                (queue[0].timeout - allowed, queue)
+                for queue, allowed in (
+                    (self.pending_conns, self._read_seconds),
+                    (self.keepalived_conns, self.cfg.keepalive),
+                )
+                if queue
+            ]
+            if not idle:
+                return
+            conn = min(idle, key=itemgetter(0))[1].popleft()
+            self.poller.unregister(conn.sock)
+            self._closed(conn)
 
     def _cap_keepalive(self, deadline: float) -> None:
         """As this worker ends, wait no longer for whoever has sent nothing yet."""

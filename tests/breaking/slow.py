@@ -59,6 +59,7 @@ def _stays(client: socket.socket) -> Iterator[bytes]:
 
 
 SHAPES: dict[str, Callable[[socket.socket], Iterator[bytes]]] = {
+    "nothing at all": _then(b"", b""),
     "a head by bytes": _then(b"POST /v1/assessments HTTP/1.1\r\nX-Long: ", b"x"),
     "a head that does not end": _then(_head()[:-2], b""),
     "a body by bytes": _then(_head("Content-Length: 100000"), b" "),
@@ -108,6 +109,7 @@ def longest_wait(
     shape: str,
     *,
     seconds: float = 2.5,
+    connections: int = CONNECTIONS,
 ) -> float:
     """The longest time that one client waits for an answer while others are slow, s.
 
@@ -117,7 +119,7 @@ def longest_wait(
     if token is not None:
         headers["Authorization"] = f"Bearer {token}"
     longest = 0.0
-    with slow_clients(port, shape):
+    with slow_clients(port, shape, connections):
         time.sleep(1.2)
         end = time.monotonic() + seconds
         while time.monotonic() < end:

@@ -52,6 +52,14 @@ def test_slow_callers_keep_nobody_waiting(admitting: Running, shape: str) -> Non
     assert longest_wait(admitting.port, None, shape) < _LONGEST
 
 
+@pytest.mark.parametrize("shape", ["nothing at all", "a head by bytes", "a connection for nothing"])
+def test_more_connections_than_there_are_places_keep_nobody_out(shape: str) -> None:
+    """With 300 files a worker has 172 places, and the two together 344."""
+    few_files = ("sh", "-c", 'ulimit -n 300; exec "$@"', "sh")
+    with service(wrap=few_files) as running:
+        assert longest_wait(running.port, None, shape, connections=500) < _LONGEST
+
+
 def test_a_body_of_any_length_is_answered_at_once() -> None:
     """Whether a thread waits for it, or the worker's look at all connections."""
     powers = [2**power for power in range(8, 20)]
