@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import os
-import pickle
-from collections.abc import Iterator
-from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -16,6 +13,10 @@ from service.ruleset import source
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.compose import compose
 from service.ruleset.model import RuleSet
+from tests.parsed import once
+
+# Before any test is imported: some load rule sets then.
+vars(source)["compose"] = once(compose)
 
 # On CI the same examples each time, so that nothing fails by chance; elsewhere new ones, and what
 # fails is kept (.hypothesis) and tried first from then on.
@@ -28,9 +29,10 @@ settings.load_profile("ci" if os.environ.get("CI") else "default")
 LONG = frozenset(
     {
         *("breaking", "browser", "clients", "examples", "optimum"),
-        *("api/test_changes_cli", "api/test_cli", "api/test_docs", "api/test_guard"),
-        *("api/test_installed_copy", "api/test_observed_service", "api/test_offline_cluster"),
-        *("api/test_readme", "api/test_rules_cli", "batch/test_array", "batch/test_cluster"),
+        *("api/test_batch_http", "api/test_changes_cli", "api/test_cli", "api/test_docs"),
+        *("api/test_guard", "api/test_installed_copy", "api/test_observed_service"),
+        *("api/test_offline_cluster", "api/test_readme", "api/test_rules_cli"),
+        *("api/test_running_service", "api/test_trials", "batch/test_array", "batch/test_cluster"),
         *("guard/test_running", "observe/test_replay", "openapi/test_linters"),
         *("package/test_environment", "package/test_nginx_limits"),
         *("record/test_record_http", "trials/test_applied", "trials/test_generated"),
@@ -46,22 +48,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         place = item.path.relative_to(_HERE).with_suffix("").as_posix()
         if place in LONG or place.split("/")[0] in LONG:
             item.add_marker(pytest.mark.long)
-
-
-@pytest.fixture(scope="session", autouse=True)
-def texts_are_parsed_once() -> Iterator[None]:
-    """A YAML text that was parsed before in this process is not parsed again: it takes a second.
-
-    Whoever asks gets a copy of its own.
-    """
-
-    @lru_cache(maxsize=256)
-    def pickled(text: str) -> bytes:
-        return pickle.dumps(compose(text))
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(source, "compose", lambda text: pickle.loads(pickled(text)))
-        yield
 
 
 @pytest.fixture(scope="session")

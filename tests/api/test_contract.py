@@ -14,12 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import OpenAPIV31SpecValidator
-from ruamel.yaml import YAML
 
 from service.api.cases import load_case
 from service.api.examples import NO_HEAT
 from service.problems import PROBLEM_TYPES, Problem
+from service.ruleset.own_cases import read_cases
 from tests.api.documented import DOCUMENT, validator, wrong_with
+from tests.openapi.reading import read
 from tests.wanted import examples
 
 
@@ -43,7 +44,7 @@ def test_stored_document_is_the_one_that_is_served(root: Path, client: FlaskClie
     assert stored == client.get("/openapi.yaml").data, (
         "make it anew: python -m service openapi > openapi/openapi.yaml"
     )
-    assert YAML(typ="safe").load(stored) == DOCUMENT
+    assert read(stored.decode()) == DOCUMENT
 
 
 def test_every_documented_path_is_served_and_the_other_way_round(client: FlaskClient) -> None:
@@ -79,10 +80,11 @@ def test_example_is_the_one_beside_the_readme(root: Path) -> None:
 def visits(root: Path) -> list[Any]:
     """The requests of the rule sets' own cases: some of every kind of answer."""
     found = []
-    for file in sorted((root / "rules").glob("*/cases/*.yaml")):
-        for one in YAML(typ="safe").load(file)["cases"]:
-            equipment = file.parent.parent.name
-            found.append(pytest.param({"equipment": equipment, **one["given"]}, id=one["id"]))
+    for folder in sorted(path.parent for path in (root / "rules").glob("*/rule-set.yaml")):
+        for document in read_cases(folder):
+            for one in document.data["cases"]:
+                given = {"equipment": folder.name, **one["given"]}
+                found.append(pytest.param(given, id=one["id"]))
     return found
 
 

@@ -17,13 +17,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ruamel.yaml import YAML
-
 from service.api.cases import load_case
 from service.diagnosis.assessment import Judged, judge
 from service.diagnosis.case import read_case
 from service.diagnosis.findings import find_all
 from service.ruleset.catalogue import Catalogue
+from service.ruleset.own_cases import read_cases
+from service.ruleset.source import read_document
 
 ROOT = Path(__file__).resolve().parents[2]
 RULES = ROOT / "rules"
@@ -32,12 +32,11 @@ SPREAD = 0.03  # of a value, as a share of it
 
 def originals() -> list[dict[str, Any]]:
     """The cases of all rule sets, each with its equipment."""
-    yaml, found = YAML(typ="safe"), []
+    found = []
     for folder in sorted(path.parent for path in RULES.glob("*/rule-set.yaml")):
-        equipment = yaml.load((folder / "rule-set.yaml").read_text(encoding="utf-8"))["equipment"]
-        for path in sorted(folder.glob("cases/*.yaml")):
-            for case in yaml.load(path.read_text(encoding="utf-8"))["cases"]:
-                found.append({"equipment": equipment, **case["given"]})
+        equipment = read_document(folder / "rule-set.yaml", "").data["equipment"]
+        for document in read_cases(folder):
+            found += [{"equipment": equipment, **case["given"]} for case in document.data["cases"]]
     return found
 
 

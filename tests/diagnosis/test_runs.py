@@ -10,6 +10,7 @@ from service.diagnosis.assessment import Reasoner, reasoner
 from service.ruleset.catalogue import Catalogue
 from tests.diagnosis.documents import carry_on, reading
 from tests.visits.confirm import confirm
+from tests.wanted import ALL
 
 OVEN = Catalogue.load().get("microwave-oven")
 PLATES: dict[str, dict[str, Any]] = {
@@ -78,7 +79,7 @@ def _run_too_early(asked: list[str], clearing: list[set[str]] | None) -> str | N
     return None
 
 
-@pytest.mark.parametrize("symptom", OVEN.symptoms)
+@pytest.mark.parametrize("symptom", list(OVEN.symptoms)[:: 1 if ALL else 4])
 @pytest.mark.parametrize("read", ACCUSING)
 def test_what_is_accused_is_cleared_before_a_run(engine: Reasoner, symptom: str, read: str) -> None:
     asked, answer = _visit(engine, symptom, PLATES["transformer"], read)

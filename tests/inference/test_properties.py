@@ -161,6 +161,7 @@ def test_an_answer_cannot_be_changed_by_who_got_it(rule):
         result.firings[0].rule = "other"
 
 
+@pytest.mark.long
 def test_threads(drawn, token_sets, naive):
     """Eight threads with 200 runs each, all at once on one chainer without a memo."""
     expected = [naive(drawn.rules, tokens) for tokens in token_sets]
@@ -273,6 +274,7 @@ def resident():
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not os.path.exists("/proc/self/statm"), reason="needs /proc")
 def test_memory_stays_flat_over_many_runs(child):
     ended = child(
