@@ -11,6 +11,7 @@ or takes nothing of its answer, would hold for ever. A watchdog ends the wait in
 
 from __future__ import annotations
 
+import logging
 import socket
 import threading
 import time
@@ -20,9 +21,13 @@ from typing import Any
 
 from service.running.remainder import stop_reading
 
+log = logging.getLogger(__name__)
+
 TICKS = 10  # looks per time limit, while threads are free
 _TICK = 0.025  # s between looks while none is
+_DOOR = 0.1  # s that others wait before anybody is let go: another worker may have a free thread
 GRACE = 0.05  # s that a client may keep a thread waiting, though others need it
+_SAID = 10.0  # s between two lines in the log that say so
 
 
 class Client(socket.socket):
@@ -116,7 +121,8 @@ class Patience:
         client.answered()
 
     def _watch(self) -> None:
-        waited_before = False
+        others_since: float | None = None
+        said = -_SAID
         while True:
             if self._none_is_free.wait(self._seconds / TICKS):
                 time.sleep(_TICK)
@@ -127,12 +133,16 @@ class Patience:
                 if client.ends is not None and client.ends < now:
                     client.ends = None
                     stop_reading(client)
-            # Twice: whoever has only just come to the door may be let in by another worker.
-            waits = len(served) >= self._threads and self._others_wait()
-            if waits and waited_before:
-                for client in too_slow(served, self._threads // 2, now):
-                    client.let_go()
-            waited_before = waits
+            if len(served) < self._threads or not self._others_wait():
+                others_since = None
+                continue
+            others_since = others_since or now
+            slow = too_slow(served, self._threads // 2, now) if now - others_since > _DOOR else []
+            for client in slow:
+                client.let_go()
+            if slow and now - said > _SAID:
+                said = now
+                log.warning("requests wait for a thread; slow clients let go: %d", len(slow))
 
 
 def too_slow(served: list[Client], most: int, now: float) -> list[Client]:

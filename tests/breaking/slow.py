@@ -90,7 +90,7 @@ def slow_clients(port: int, shape: str, count: int = CONNECTIONS) -> Iterator[No
                         client.sendall(part)
                     if end.wait(1.0):
                         return
-            end.wait(0.2)
+            end.wait(0.5)
 
     threads = [threading.Thread(target=come, args=(one,), daemon=True) for one in range(count)]
     for one in threads:
