@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -63,3 +65,18 @@ def oven(catalogue: Catalogue) -> RuleSet:
 @pytest.fixture(scope="session")
 def reasoner(oven: RuleSet) -> Reasoner:
     return Reasoner(oven)
+
+
+@pytest.fixture
+def full(tmp_path: Path) -> Iterator[Path]:
+    """A folder of a file system that has no room left."""
+    small = tmp_path / "small"
+    small.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(small)]
+    if os.geteuid() or subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("nothing can be mounted here")
+    try:
+        (small / "filler").write_bytes(b"x" * 60_000)
+        yield small
+    finally:
+        subprocess.run(["umount", str(small)], check=False)

@@ -36,10 +36,11 @@ class Client(socket.socket):
     One thread may send while another one reads.
     """
 
-    __slots__ = ("_receiving", "_sending", "_waited", "ends", "line_by_line")
+    __slots__ = ("_receiving", "_seconds", "_sending", "_waited", "ends", "line_by_line")
 
     def __init__(self, fileno: int) -> None:
         super().__init__(fileno=fileno)
+        self._seconds = 0.0
         self.answered()
 
     def answered(self) -> None:
@@ -49,6 +50,21 @@ class Client(socket.socket):
         self._waited = 0.0
         self._receiving: float | None = None
         self._sending: float | None = None
+
+    def begin(self, seconds: float) -> None:
+        """Give the client so long to send its request, or a line of its batch."""
+        self._seconds = seconds
+        self.ends = time.monotonic() + seconds
+
+    def renew(self) -> None:
+        """Give it that time anew, since its batch goes on coming line by line."""
+        self.line_by_line = True
+        if self.ends is not None:
+            self.ends = time.monotonic() + self._seconds
+
+    def received(self) -> None:
+        """Its request is there."""
+        self.ends = None
 
     def recv(self, size: int, flags: int = 0, /) -> bytes:
         """As a socket does."""
@@ -100,17 +116,11 @@ class Patience:
 
     def begin(self, client: Client) -> None:
         """A thread serves a client, which has so long to send its request."""
-        client.ends = time.monotonic() + self._seconds
+        client.begin(self._seconds)
         with self._lock:
             self._served[id(client)] = client
             if len(self._served) >= self._threads:
                 self._none_is_free.set()
-
-    def renew(self, client: Client) -> None:
-        """Give a client its time anew, since its batch goes on coming line by line."""
-        client.line_by_line = True
-        if client.ends is not None:
-            client.ends = time.monotonic() + self._seconds
 
     def over(self, client: Client) -> None:
         """The thread has done with the request."""
@@ -131,7 +141,7 @@ class Patience:
             now = time.monotonic()
             for client in served:
                 if client.ends is not None and client.ends < now:
-                    client.ends = None
+                    client.received()  # as far as anybody waits for it
                     stop_reading(client)
             if len(served) < self._threads or not self._others_wait():
                 others_since = None
@@ -158,22 +168,13 @@ def too_slow(served: list[Client], most: int, now: float) -> list[Client]:
     return (single + batches)[: max(0, len(slow) - most)]
 
 
-_of_process: Patience | None = None
-
-
-def install(patience: Patience) -> None:
-    """Make a patience that of this process."""
-    global _of_process
-    _of_process = patience
-
-
 def renew(connection: Any) -> None:
-    """Give the client of a long request its time anew; nothing, where nobody watches."""
-    if _of_process is not None and isinstance(connection, Client):
-        _of_process.renew(connection)
+    """Give the client of a long request its time anew; nothing, where nobody watches it."""
+    if isinstance(connection, Client):
+        connection.renew()
 
 
 def received(connection: Any) -> None:
     """Let the client of a long request be: all of it has come."""
     if isinstance(connection, Client):
-        connection.ends = None
+        connection.received()

@@ -30,8 +30,12 @@ _stopped: WeakSet[socket.socket] = WeakSet()
 
 def arrived(connection: socket.socket) -> int:
     """How many bytes can be read without waiting."""
-    found = fcntl.ioctl(connection, termios.FIONREAD, struct.pack("i", 0))
-    count: int = struct.unpack("i", found)[0]
+    return _bytes(connection, termios.FIONREAD)
+
+
+def _bytes(connection: socket.socket, which: int) -> int:
+    """One of the counts that the system keeps of a connection. Raises OSError."""
+    count: int = struct.unpack("i", fcntl.ioctl(connection, which, struct.pack("i", 0)))[0]
     return count
 
 
@@ -65,9 +69,7 @@ def stop_reading(connection: Any) -> None:
 
 def unsent(connection: socket.socket) -> int:
     """How many bytes of the answers are not on their way yet. Raises OSError."""
-    found = fcntl.ioctl(connection, _SIOCOUTQNSD, struct.pack("i", 0))
-    count: int = struct.unpack("i", found)[0]
-    return count
+    return _bytes(connection, _SIOCOUTQNSD)
 
 
 class Untaken:

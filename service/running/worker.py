@@ -43,7 +43,7 @@ from service.problems import (
     Problem,
 )
 from service.running.arrival import has_come, let_read, nothing_has_come, take_no_more
-from service.running.patience import Client, Patience, install
+from service.running.patience import Client, Patience
 from service.running.remainder import Leaving, Untaken, is_here, unsent
 from service.running.successor import successor
 from service.settings import Settings
@@ -74,7 +74,6 @@ class ProblemWorker(ThreadWorker):
         settings = Settings.from_environment()
         self._read_seconds = settings.read_seconds
         self._patience = Patience(settings.read_seconds, self.cfg.threads, self._others_wait)
-        install(self._patience)
         self._case_seconds = settings.case_seconds
         super().init_process()
 

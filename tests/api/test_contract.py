@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +18,8 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from service.api.cases import load_case
 from service.api.examples import NO_HEAT
 from service.problems import PROBLEM_TYPES, Problem
-from service.ruleset.own_cases import read_cases
 from tests.api.documented import DOCUMENT, validator, wrong_with
+from tests.bench.make_cases import originals
 from tests.openapi.reading import read
 from tests.wanted import examples
 
@@ -78,14 +77,6 @@ def test_example_is_the_one_beside_the_readme(root: Path) -> None:
     assert post["requestBody"]["content"]["application/json"]["example"] == NO_HEAT
 
 
-def visits(root: Path) -> Iterator[dict[str, Any]]:
-    """The requests of the rule sets' own cases: some of every kind of answer."""
-    for folder in sorted(path.parent for path in (root / "rules").glob("*/rule-set.yaml")):
-        for document in read_cases(folder):
-            for one in document.data["cases"]:
-                yield {"equipment": folder.name, **one["given"]}
-
-
 def all_normal(client: FlaskClient) -> list[dict[str, Any]]:
     """Visits on which every check was answered as normal, one for each complaint."""
     described = client.get("/v1/rule-sets/microwave-oven").get_json()
@@ -98,11 +89,9 @@ def all_normal(client: FlaskClient) -> list[dict[str, Any]]:
     return [{**base, "symptom": symptom["id"]} for symptom in described["symptoms"]]
 
 
-def test_real_answers_are_as_documented_and_of_every_status(
-    client: FlaskClient, root: Path
-) -> None:
+def test_real_answers_are_as_documented_and_of_every_status(client: FlaskClient) -> None:
     seen = set()
-    for document in [*visits(root), *all_normal(client)]:
+    for document in [*originals(), *all_normal(client)]:
         assert wrong_with("Case", document) == []
         response = client.post("/v1/assessments", json=document)
         assert response.status_code == 200, (document, response.data[:500])

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import time
 import urllib.request
-from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -34,21 +32,6 @@ def test_workers_that_end_at_once_are_started_with_pauses() -> None:
         assert AT_ONCE < len(seen) <= 2 + AT_ONCE + 2 + 4
         assert "the next one starts in" in running.log()
         wait_for(running.ready, 60, told="workers that live again")
-
-
-@pytest.fixture
-def full(tmp_path: Path) -> Iterator[Path]:
-    """A folder of a file system that has no room left."""
-    small = tmp_path / "small"
-    small.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(small)]
-    if os.geteuid() or subprocess.run(command, capture_output=True, check=False).returncode:
-        pytest.skip("nothing can be mounted here")
-    try:
-        (small / "filler").write_bytes(b"x" * 60_000)
-        yield small
-    finally:
-        subprocess.run(["umount", str(small)], check=False)
 
 
 def test_metrics_that_cannot_be_written_are_done_without(full: Path) -> None:

@@ -37,7 +37,7 @@ def admitting() -> Iterator[Running]:
 
 
 # Where a thread waits for each slow client, another one waits for tens of seconds. The bound is
-# thirty times what is measured on a machine of two cores that does nothing else (DEVELOPERS.md).
+# some ten times what is measured on a machine of two cores that does nothing else (DEVELOPERS.md).
 _LONGEST = 2.0
 
 
