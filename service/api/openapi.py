@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from functools import cache
 from http import HTTPStatus
 from typing import Any
 
 import marshmallow as ma
+import yaml
 from apispec.ext.marshmallow.openapi import OpenAPIConverter
 from flask import Flask, Response
 from flask_smorest import Api, Blueprint
-from ruamel.yaml import YAML
 
 from service import __version__
 from service.api.batch_schemas import EitherAssessment
@@ -34,6 +33,7 @@ from service.api.guarding import RESPONSE_HEADERS, SCHEME, SECURITY_SCHEME, secu
 from service.api.responses import cacheable
 from service.documents import dump_json
 from service.problems import INVALID_REQUEST, MEDIA_TYPE, kinds_of, sentence
+from service.ruleset.compose import unquoted
 
 DESCRIPTION = """\
 Rule-based diagnosis of household appliances. One case in (complaint, nameplate, meter, readings),
@@ -191,23 +191,28 @@ def openapi_document(api: ServiceApi) -> dict[str, Any]:
     return document
 
 
+class _Dumper(yaml.SafeDumper):
+    def ignore_aliases(self, data: Any) -> bool:
+        return True  # what stands twice is written twice
+
+
+def _represent_text(dumper: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
+    # A block has no carriage returns. A text is one to readers of YAML 1.1 and of 1.2.
+    style = '"' if "\r" in text else "|" if "\n" in text else None
+    if unquoted(text) != "text":
+        style = "'"
+    return dumper.represent_scalar("tag:yaml.org,2002:str", text, style=style)
+
+
+_Dumper.add_representer(str, _represent_text)
+
+
 def dump_yaml(document: Any) -> bytes:
     """The document as YAML, in its own order, with text of several lines as blocks."""
-    yaml = YAML(typ="safe", pure=True)
-    yaml.default_flow_style = False
-    yaml.width = 100
-    yaml.representer.ignore_aliases = lambda _: True  # what stands twice is written twice
-    yaml.representer.sort_base_mapping_type_on_output = False
-    yaml.representer.add_representer(str, _represent_text)
-    out = io.BytesIO()
-    yaml.dump(document, out)
-    return out.getvalue()
-
-
-def _represent_text(representer: Any, text: str) -> Any:
-    # A block has no carriage returns.
-    style = '"' if "\r" in text else "|" if "\n" in text else None
-    return representer.represent_scalar("tag:yaml.org,2002:str", text, style=style)
+    written: bytes = yaml.dump(
+        document, Dumper=_Dumper, encoding="utf-8", allow_unicode=True, sort_keys=False, width=100
+    )
+    return written
 
 
 def _serve(

@@ -13,9 +13,8 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.events import (
+import yaml
+from yaml.events import (
     AliasEvent,
     DocumentStartEvent,
     Event,
@@ -25,8 +24,6 @@ from ruamel.yaml.events import (
     SequenceEndEvent,
     SequenceStartEvent,
 )
-from ruamel.yaml.nodes import ScalarNode
-from ruamel.yaml.resolver import VersionedResolver
 
 MAX_DEPTH = 32
 MAX_NODES = 30_000
@@ -42,8 +39,26 @@ Place = tuple[int, int]  # line and column, 1-based
 _INVISIBLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 _DECIMAL = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?")
-_TAG = "tag:yaml.org,2002:"
-_RESOLVER = VersionedResolver()
+_SYNTAX = "yaml-syntax"
+# libyaml, twenty times as fast as the parser in Python; an installation may lack it.
+_FAST = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+# What an unquoted scalar is taken for: YAML 1.2.2 section 10.3.2, and of YAML 1.1 the numbers and
+# dates that many readers still see. `yes` and `no` are words.
+_KINDS = {
+    "null": re.compile("~|null|Null|NULL|"),
+    "bool": re.compile("true|True|TRUE|false|False|FALSE"),
+    "number": re.compile(
+        r"[-+]?(0b[01_]+|0x[0-9a-fA-F_]+|0o?[0-7_]+|[0-9][0-9_]*|[0-9][0-9_]*[eE][-+]?[0-9]+"
+        r"|[0-9][0-9_]*\.[0-9_]*([eE][-+]?[0-9]+)?|\.[0-9_]+([eE][-+]?[0-9]+)?"
+        r"|\.(inf|Inf|INF))|\.(nan|NaN|NAN)"
+    ),
+    "date": re.compile(
+        r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+        r"|[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt]|[ \t]+)[0-9]{1,2}:[0-9]{2}:[0-9]{2}(\.[0-9]*)?"
+        r"([ \t]*(Z|[-+][0-9]{1,2}(:[0-9]{2})?))?"
+    ),
+    "merge": re.compile("<<"),
+}
 
 
 class Flaw(NamedTuple):
@@ -70,27 +85,32 @@ class _EndError(Exception):
 
 def compose(text: str) -> Composed:
     """The one YAML document in a text. The data are of use only if there are no flaws."""
+    composed = _composed(text, _FAST)
+    # Where the parser in C gives up, the one in Python says more of what is wrong, and joins
+    # surrogate pairs as JSON writes them.
+    if any(flaw.code == _SYNTAX for flaw in composed.flaws):
+        return _composed(text, yaml.SafeLoader)
+    return composed
+
+
+def _composed(text: str, loader: type[yaml.SafeLoader]) -> Composed:
     composer = _Composer()
     try:
         composer.characters(text)
-        for event in _events(text):
+        events: Iterator[Event] = yaml.parse(text, Loader=loader)
+        for event in events:
             composer.take(event)
         if composer.root is None:
             composer.refuse((1, 1), "yaml-empty", "holds nothing", "Write the mapping it is for.")
     except _EndError:
         pass
-    except MarkedYAMLError as error:
+    except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         problem = " ".join(str(error.problem or error.context or "not YAML").split())
         composer.syntax((mark.line + 1, mark.column + 1) if mark else (1, 1), problem)
-    except (YAMLError, ValueError):
+    except (yaml.YAMLError, ValueError):
         composer.syntax(composer.last, "an escape that stands for no character")
     return Composed(composer.root, composer.places, composer.flaws)
-
-
-def _events(text: str) -> Iterator[Event]:
-    events: Iterator[Event] = YAML(typ="safe", pure=True).parse(text)
-    return events
 
 
 class _Frame:
@@ -129,9 +149,7 @@ class _Composer:
         raise _EndError
 
     def syntax(self, place: Place, problem: str) -> None:
-        self.flaws.append(
-            Flaw(*place, "yaml-syntax", problem, "Mend the YAML here or just before.")
-        )
+        self.flaws.append(Flaw(*place, _SYNTAX, problem, "Mend the YAML here or just before."))
 
     def characters(self, text: str) -> None:
         """Refuse characters that nobody sees, before the parser takes some for line breaks."""
@@ -219,11 +237,11 @@ class _Composer:
         text = self._text(event.value)
         if event.style:
             return text
-        kind = _kind(text)
+        kind = unquoted(text)
         if kind == "merge":
             message = "merge keys are not allowed"
             self.note(self.last, "yaml-key", message, "Write the keys out in each place.")
-        elif kind not in ("str", "value"):
+        elif kind != "text":
             message = f"the key {text!r} is no text"
             self.note(self.last, "yaml-key", message, "Keys are texts: write it in quotes.")
         return text
@@ -265,14 +283,14 @@ class _Composer:
 
     def _value(self, text: str) -> Any:
         """What an unquoted scalar stands for (YAML 1.2; `yes` and `no` are words)."""
-        match _kind(text):
+        match unquoted(text):
             case "null":
                 return None
             case "bool":
                 return text.lower() == "true"
-            case "int" | "float":
+            case "number":
                 return self._number(text)
-            case "timestamp":
+            case "date":
                 message, advice = f"{text!r} is a date", "Write it in quotes."
                 self.note(self.last, "yaml-date", message, advice)
         return self._text(text)
@@ -293,7 +311,6 @@ class _Composer:
 
 
 @lru_cache(maxsize=4096)
-def _kind(text: str) -> str:
-    """What YAML 1.2 takes an unquoted scalar for: str, int, float, bool, null, timestamp ..."""
-    tag = _RESOLVER.resolve(ScalarNode, text, (True, False))
-    return str(tag).removeprefix(_TAG)
+def unquoted(text: str) -> str:
+    """What YAML takes an unquoted scalar for: text, null, bool, number, date or merge."""
+    return next((kind for kind, pattern in _KINDS.items() if pattern.fullmatch(text)), "text")

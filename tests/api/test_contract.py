@@ -9,14 +9,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import OpenAPIV31SpecValidator
+from ruamel.yaml import YAML
 
 from service.api.cases import load_case
 from service.api.examples import NO_HEAT
+from service.api.openapi import dump_yaml
 from service.problems import PROBLEM_TYPES, Problem
 from tests.api.documented import DOCUMENT, validator, wrong_with
 from tests.bench.make_cases import originals
@@ -45,6 +48,17 @@ def test_stored_document_is_the_one_that_is_served(root: Path, client: FlaskClie
         "make it anew: python -m service openapi > openapi/openapi.yaml"
     )
     assert read(stored.decode()) == DOCUMENT
+    assert yaml.load(stored, Loader=yaml.CSafeLoader) == DOCUMENT
+
+
+def test_readers_of_yaml_1_1_and_1_2_find_the_same_texts() -> None:
+    """`yes` is true to one, `1e3` a number to the other."""
+    texts = "yes|No|on|y|true|null|~||1e3|0o17|017|0x1F|1_0|1:30|.5|+1|.inf|2024-01-01|=|<<|-|a: b"
+    document = [*texts.split("|"), "two\nlines", "a\rb", " before", "after ", "#", "µ", "1.0"]
+    dumped = dump_yaml(document)
+    assert yaml.load(dumped, Loader=yaml.CSafeLoader) == document
+    assert YAML(typ="safe", pure=True).load(dumped.decode()) == document
+    assert YAML(typ="rt").load(dumped.decode()) == document
 
 
 def test_every_documented_path_is_served_and_the_other_way_round(client: FlaskClient) -> None:
