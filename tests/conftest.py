@@ -11,14 +11,13 @@ import pytest
 from hypothesis import settings
 
 from service.diagnosis.assessment import Reasoner
-from service.ruleset import source
+from service.ruleset import catalogue as catalogues
 from service.ruleset.catalogue import Catalogue
-from service.ruleset.compose import compose
 from service.ruleset.model import RuleSet
-from tests.parsed import once
+from tests.loaded import once
 
 # Before any test is imported: some load rule sets then.
-vars(source)["compose"] = once(compose)
+vars(catalogues)["load_source"] = once(catalogues.load_source)
 
 # On CI the same examples each time, so that nothing fails by chance; elsewhere new ones, and what
 # fails is kept (.hypothesis) and tried first from then on.

@@ -9,11 +9,14 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/docker/prerequisites.sh"
 bin="$root/.venv-test/bin"
 
+processes=auto
 case "${1:-}" in
 '') set -- -m "not long" ;;
 --all)
     shift
     export OHMPATH_TESTS=all
+    # Tests of a running service wait for it half of their time.
+    processes=$(($(getconf _NPROCESSORS_ONLN) * 2))
     ;;
 esac
 
@@ -25,4 +28,4 @@ cd "$root"
 "$bin/mypy" --strict service
 "$bin/bandit" --quiet --configfile pyproject.toml --recursive service
 # By files, so that what a file shares is made once; those that take longest begin first.
-exec "$bin/python" -m pytest -n auto --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"
+exec "$bin/python" -m pytest -n "$processes" --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"

@@ -160,11 +160,12 @@ def _escaped(text: str) -> str:
 
 
 def _encoded(line: Mapping[str, Any]) -> str:
+    encoded = ""
     with suppress(TypeError):  # half of a surrogate pair
-        raw = orjson.dumps(line, default=str)
-        if raw.isascii():
-            return raw.decode()
-    return json.dumps(line, default=str, separators=(",", ":"))
+        encoded = orjson.dumps(line, default=str).decode()
+    if not encoded.isascii() or not encoded:
+        encoded = json.dumps(line, default=str, separators=(",", ":"))
+    return encoded.replace("\x7f", "\\u007f")  # the one control character that JSON leaves as it is
 
 
 def fields(**named: Any) -> dict[str, Any]:

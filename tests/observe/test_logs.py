@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.observe.logs import JsonLine, StandardError, TextLine, fields, rfc3339
@@ -66,7 +66,8 @@ def test_line_names_the_request(trace: Any) -> None:
     assert TextLine().format(record("done")).endswith(f"INFO some: done [{trace.request_id}]")
 
 
-@given(st.text() | st.text("\n\r\x1b\x00\x85\u2028\x9b\ud800ab"))
+@given(st.text() | st.text("\n\r\x1b\x00\x7f\x85\u2028\x9b\ud800ab"))
+@example("\x7f")
 def test_nothing_breaks_out_of_a_line(text: str) -> None:
     for one in (record(text), record("%s", text), failed(text)):
         line = JsonLine().format(one)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
 
-from tests.parsed import once
-
 FOLDER = Path(__file__).resolve().parents[2] / "openapi"
 STORED, RELEASED = FOLDER / "openapi.yaml", FOLDER / "released.yaml"
 
 
-@once
+@cache
 def _parsed(text: str) -> dict[str, Any]:
     document: dict[str, Any] = YAML(typ="safe", pure=True).load(text)
     return document
@@ -21,4 +21,5 @@ def _parsed(text: str) -> dict[str, Any]:
 
 def read(source: Path | str) -> dict[str, Any]:
     """A document, from a file or its text."""
-    return _parsed(source if isinstance(source, str) else source.read_text(encoding="utf-8"))
+    text = source if isinstance(source, str) else source.read_text(encoding="utf-8")
+    return deepcopy(_parsed(text))

@@ -173,7 +173,8 @@ def client() -> FlaskClient:
     return create_app(Settings(rules=RIG)).test_client()
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+# Each starts a process.
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     st.sampled_from(["/v1/rule-sets/check", "/v1/trials"]),
     st.one_of(
