@@ -20,7 +20,7 @@ from tests.wanted import ALL
 
 INSIDE, RUNNING = "behind the cover", "energised"
 MOST_STEPS = 40
-WALKS = 30 if ALL else 10
+WALKS = 20 if ALL else 10
 """Of each kind of client, for each rule set."""
 
 # What a client makes of `confirmed` and of the step that has been done.
