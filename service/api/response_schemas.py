@@ -268,7 +268,12 @@ class AssessmentSchema(AnswerSchema):
 
     case_id = fields.String(metadata=described("As sent; absent if none was sent."))
     status = one_of(*STATUSES, description="What comes next; each has its own part of the answer.")
-    next_check = one(NextCheckSchema, "null unless the status is `check-next`.", null=True)
+    next_check = one(
+        NextCheckSchema,
+        "null unless the status is `check-next`, or `stop-work` while a dead check may still tell "
+        "which part it is.",
+        null=True,
+    )
     verdict = one(VerdictSchema, "null unless reached.", null=True)
     release = one(ReleaseSchema, "null unless a repair is to be verified.", null=True)
     hypotheses = each(HypothesisSchema, "Every fault, the most probable first.")

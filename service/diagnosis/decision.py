@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 from service.diagnosis.belief import Belief
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
@@ -71,11 +71,53 @@ def decide(
     information: Callable[[], Mapping[str, float]],
     conflicts: Sequence[Conflict],
 ) -> Decision:
-    """The decision for a case.
+    """The decision for a case. Where a rule stops work, dead checks may still name the part.
 
     information: tells what each check promises, in bits. Not asked where nothing hangs on it.
     """
     standing = {finding.check: finding for finding in findings if finding.stands}
+    if not conclusions.stops:
+        return _decided(
+            rule_set, model, case, findings, standing, conclusions, belief, information, conflicts
+        )
+    found = _decided(
+        rule_set,
+        model,
+        case,
+        findings,
+        standing,
+        replace(conclusions, barred=conclusions.barred | _energising(rule_set)),
+        belief,
+        information,
+        conflicts,
+    )
+    reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
+    if found.plan is None and found.verdict is None:
+        reasons += slips(rule_set, stopped_by(conclusions), standing)
+    return replace(found, status="stop-work", reasons=reasons)
+
+
+@lru_cache(maxsize=16)
+def _energising(rule_set: RuleSet) -> frozenset[str]:
+    """The checks for which the equipment is energised."""
+    return frozenset(
+        check.id
+        for check in rule_set.checks.values()
+        if check.live or rule_set.access[check.access].powered
+    )
+
+
+def _decided(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    case: Case,
+    findings: Sequence[Finding],
+    standing: dict[str, Finding],
+    conclusions: Conclusions,
+    belief: Belief,
+    information: Callable[[], Mapping[str, float]],
+    conflicts: Sequence[Conflict],
+) -> Decision:
     stopped = bool(conclusions.stops)
 
     def missing_for(fault: str) -> tuple[str, ...]:
@@ -88,6 +130,7 @@ def decide(
 
     leading, confidence = leader(rule_set, model, belief, case.required_confidence)
     convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
+    sure = convinced and confidence >= rule_set.faults[leading].least_confidence
     missing = missing_for(leading) if convinced else ()
     verdict = None
     beside = second_faults(model, belief, leading) if convinced else {}
@@ -100,16 +143,13 @@ def decide(
     again = cheapest(among(dict.fromkeys(doubtful)))
     # A contradiction that a further reading may clear up comes first. One that stands is in the
     # belief already, and does not keep back what is sure in spite of it.
-    if convinced and not missing and again is None:
+    if sure and not missing and again is None:
         verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
-    if leading == NO_FAULT and (conclusions.stops or _abnormal(rule_set, standing)):
+    if leading == NO_FAULT and (stopped or _amiss(rule_set, standing)):
         verdict = None
-    if conclusions.stops:
-        reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
-        if verdict is None:
-            reasons += slips(rule_set, stopped_by(conclusions), standing)
-        return Decision("stop-work", None, verdict, reasons)
+    if stopped and verdict is not None:
+        return Decision("fault-found", None, verdict, ())
 
     @cache
     def offered() -> list[Candidate]:
@@ -180,7 +220,7 @@ def decide(
         because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
         return _next(plan(rule_set, best, because, recheck=True), weighing)
     if best is not None and weighing is not None:
-        reasons = (does_not_pay(weighing),)
+        reasons: tuple[Reason, ...] = (does_not_pay(weighing),)
     else:
         skipped = tuple(sorted(case.unavailable - standing.keys()))
         reasons = unresolved(model, belief, conflicts, missing, skipped)
@@ -257,6 +297,14 @@ def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
         if finding.outcome != INCONCLUSIVE
         and finding.outcome not in rule_set.checks[check].expected
     ]
+
+
+def _amiss(rule_set: RuleSet, standing: dict[str, Finding]) -> bool:
+    """Whether a standing reading is one that not even a proof would let pass."""
+    return any(
+        standing[name].outcome not in rule_set.checks[name].passes
+        for name in _abnormal(rule_set, standing)
+    )
 
 
 def _next(chosen: Plan, weighing: Weighing | None) -> Decision:

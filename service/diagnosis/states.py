@@ -19,7 +19,7 @@ import numpy as np
 from service.diagnosis.arrays import Index, Mask, Vector
 from service.diagnosis.outcomes import Outcomes, side_by_side
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
-from service.ruleset.repairs import cured_by
+from service.ruleset.repairs import clears, cured_by
 
 _T = TypeVar("_T")
 
@@ -214,7 +214,7 @@ def conditions_of(rule_set: RuleSet, faults: tuple[str, ...]) -> dict[str | None
                 {
                     condition: chance
                     for condition, chance in brings.items()
-                    if len(faults) == 1 or not rule_set.conditions[condition].dormant
+                    if len(faults) == 1 or rule_set.conditions[condition].shows is None
                 }
             )
     none = math.prod(1.0 - math.fsum(one.values()) for one in chances)
@@ -372,15 +372,18 @@ def after_repair(
     rule_set: RuleSet, states: Sequence[State], position: Mapping[State, int], remedy: str
 ) -> Repair:
     """How a repair moves each state: it takes away the faults whose remedy it is or whose parts
-    it replaces."""
+    it replaces, and what these had brought about."""
     cured = cured_by(rule_set, remedy)
     healthy = position[State((NO_FAULT,), None)]
     first = {state.faults: row for row, state in reversed(list(enumerate(states)))}
     goes_to = np.arange(len(states), dtype=np.intp)
     for row, (faults, condition) in enumerate(states):
-        if not cured.isdisjoint(faults):
-            left = tuple(name for name in faults if name not in cured)
-            here = position.get(State(left, condition), first.get(left, healthy))
-            goes_to[row] = here if left else healthy
+        left = tuple(name for name in faults if name not in cured)
+        if not left:
+            goes_to[row] = healthy
+            continue
+        now = None if clears(rule_set, cured, faults, condition) else condition
+        if left != faults or now != condition:
+            goes_to[row] = position.get(State(left, now), first.get(left, healthy))
     moved = goes_to != np.arange(len(states))
     return Repair(goes_to, moved & (goes_to == healthy))

@@ -25,6 +25,7 @@ LEAST_PROBABILITY = 0.05
 # A way that ends at once takes no more room than the note that it was left out: it is drawn down
 # to this share of the least probability.
 GLANCE = 0.1
+STOPPED = "stop-work"  # use ends here, though dead checks may go on
 # More is not asked for one tree: it would take too long, and nobody could read it.
 MOST_ASSESSMENTS = 250
 
@@ -113,7 +114,7 @@ class _Following:
         for _ in range(len(self._reasoner.rule_set.preparations) + 1):
             reasoned, answer = self._assessed(case)
             check = answer["next_check"]
-            if check is None:
+            if check is None or answer["status"] == STOPPED:
                 step.node = _ended(answer, step.chance)
                 return
             precautions |= {one["id"]: _warned(one) for one in check["precautions"]}
@@ -142,7 +143,7 @@ class _Following:
             step.next.append((outcome, probability, one))
             if GLANCE * self._least <= one.chance < self._least and self._left > 0:
                 _, answer = self._assessed(one.case)
-                if answer["next_check"] is None:
+                if answer["next_check"] is None or answer["status"] == STOPPED:
                     one.node = _ended(answer, one.chance)
 
     def _assessed(self, case: Mapping[str, Any]) -> tuple[Reasoned, dict[str, Any]]:

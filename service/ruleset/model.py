@@ -179,8 +179,14 @@ class Condition:
     symptom_weights: Mapping[str, float]  # how much more likely the condition is, by complaint
     given_symptom: Mapping[str, float]
     # P(condition | symptom) for every fault that can bring it about, where the complaint fixes it
-    dormant: bool  # the fault comes and goes, and while this holds no check shows it
+    shows: float | None
+    # In which share of the readings a fault shows that comes and goes; None for what stays.
     source: str
+
+    @property
+    def dormant(self) -> bool:
+        """Whether the fault rests for as long as this holds."""
+        return self.shows == 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +204,7 @@ class Fault:
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     effect: bool  # usually the effect of another fault
     dangerous: bool  # it can hurt whoever uses the equipment
+    least_confidence: float  # below this it is no verdict, whatever the request asks for
     source: str
 
 

@@ -10,6 +10,7 @@ from service.ruleset import model as m
 from service.ruleset.compose import Path_
 from service.ruleset.draft import SUM_TOLERANCE, Draft
 from service.ruleset.header import NameplateField
+from service.ruleset.read_faults import shown_in
 
 # With which a limit may follow the nameplate.
 MOST_POWER = 4.0
@@ -46,9 +47,7 @@ class CheckReader(Draft):
         slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
         default = self.row((*path, "default", "p"), raw["default"]["p"], outcomes, slip)
-        for name, (_, condition) in self.raw_conditions.items():
-            if condition.get("dormant", False):
-                self.set_once(path, given, (None, name), default)
+        self.come_and_go(rows, given, default, raw.get("catches", 0.0))
         return m.Check(
             id=raw["id"],
             title=raw["title"],
@@ -254,6 +253,38 @@ class CheckReader(Draft):
                         table = from_group if ref.startswith("group:") else from_id
                         self.set_once(where, table, fault, row)
         return from_group | from_id, given
+
+    def come_and_go(
+        self,
+        rows: Mapping[str, m.Row],
+        given: dict[tuple[str | None, str], m.Row],
+        default: m.Row,
+        catches: float,
+    ) -> None:
+        """Add the rows of faults that come and go: in a share of the readings as while they act,
+        else as a healthy part; `catches` is the least share for this check."""
+        shares = {name: shown_in(raw) for name, (_, raw) in self.raw_conditions.items()}
+        rests = {name: share for name, share in shares.items() if share is not None}
+        for name, share in rests.items():
+            given.setdefault((None, name), default)
+            seen = max(share, catches)
+            for fault, (_, raw) in self.raw_faults.items():
+                brings = raw.get("conditions", {})
+                if name not in brings or not seen or (fault, name) in given:
+                    continue
+                acting = {one: p for one, p in brings.items() if one not in rests}
+                left = max(1.0 - math.fsum(brings.values()), 0.0)
+                alone = rows.get(fault, default)
+                mixed = [(left, alone)] + [
+                    (chance, given.get((fault, one), given.get((None, one), alone)))
+                    for one, chance in acting.items()
+                ]
+                whole = math.fsum(weight for weight, _ in mixed) or 1.0
+                given[fault, name] = tuple(
+                    (1.0 - seen) * healthy
+                    + seen * math.fsum(weight * row[i] for weight, row in mixed) / whole
+                    for i, healthy in enumerate(default)
+                )
 
     def set_once(self, path: Path_, table: dict[Any, m.Row], key: Any, row: m.Row) -> None:
         if key in table:

@@ -40,7 +40,7 @@ class FaultReader(Draft):
             unlisted=float(raw["unlisted"]),
             given_symptom={k: float(v) for k, v in raw.get("given_symptom", {}).items()},
             symptom_weights={k: float(v) for k, v in raw["symptom_weights"].items()},
-            dormant=raw.get("dormant", False),
+            shows=shown_in(raw),
             source=raw["source"],
         )
 
@@ -70,6 +70,7 @@ class FaultReader(Draft):
             verdict_needs=self.groups_of_checks("faults", path, raw.get("verdict_needs", ())),
             effect=raw.get("effect", False),
             dangerous=raw.get("dangerous", False),
+            least_confidence=raw.get("least_confidence", 0.0),
             source=raw["source"],
         )
 
@@ -119,3 +120,11 @@ class FaultReader(Draft):
             precautions=self.precautions_of("faults", path, raw),
             source=raw["source"],
         )
+
+
+def shown_in(condition: Mapping[str, Any]) -> float | None:
+    """In which share of the readings a fault shows that comes and goes; None for what stays."""
+    if condition.get("dormant", False):
+        return 0.0
+    share: float | None = condition.get("shows")
+    return share

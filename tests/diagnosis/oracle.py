@@ -117,7 +117,7 @@ class Oracle:
         conditions = {
             name: one
             for name, one in self.rule_set.conditions.items()
-            if len(group) == 1 or not one.dormant
+            if len(group) == 1 or one.shows is None
         }
         nothing = math.prod(1 - sum(self._bring(name, one) for one in conditions) for name in group)
         either = {
@@ -228,8 +228,20 @@ class Oracle:
             tuning = self.rule_set.tuning
             whole: State = ((NO_FAULT,), None)
             return [(state, tuning.new_part_faulty), (whole, tuning.cure_overlooked)]
+        brought = self.rule_set.conditions.get(condition or "")
+        if brought and not brought.parts and brought.shows is None:
+            # A new part does not do what the old one did; what remains may do it by itself.
+            faults = self.rule_set.faults
+            old = [
+                faults[name].conditions.get(condition, 0.0)
+                for name in self.cured(remedy)
+                if name in group or any((one, name) in self.caused for one in left)
+            ]
+            own = [faults[one].conditions.get(condition, 0.0) for one in left if one in faults]
+            if max([0.0, *old]) > max([0.0, *own]):
+                condition = None
         if left == group:
-            return [(state, 1.0)]
+            return [((group, condition), 1.0)]
         can_be = self.condition_chances(left, symptom)[condition] > 0
         return [((left, condition if can_be else None), 1.0)]
 

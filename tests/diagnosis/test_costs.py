@@ -24,12 +24,14 @@ def visit(value: float) -> dict[str, Any]:
 
 # A worn magnetron, a lost capacitor, an open cutout, a stopped fan, a dark lamp.
 WORLDS = [
-    ("low-heat", {"water-load-power": "420 W"}),
+    ("low-heat", {"water-load-power": "420 W", "input-power": "560 W"}),
     (
         "no-heat",
         {
             "oscillation-indicator": "dark",
             "water-load-power": "0 W",
+            "input-power": "95 W",
+            "repeated-starts": "never",
             "capacitor-capacitance": "0 nF",
         },
     ),

@@ -87,7 +87,7 @@ def test_work_that_stops_for_one_dead_reading_says_how_to_settle_it(reasoner: Re
     said = ("main-fuse-resistance=OL", "door-switch-order=out-of-order")
     once = reasoner.assess(request("no-operation", *said))
     assert once["status"] == "stop-work"
-    assert [one["code"] for one in once["reasons"]].count("may-be-a-slip") == 1
+    assert once["next_check"] is not None, "dead checks go on"
     survey = reasoner.assess(request("low-heat", "leakage-survey=8 mW/cm2"))
     assert survey["status"] == "stop-work"
     assert "may-be-a-slip" not in {one["code"] for one in survey["reasons"]}, "it would be run"
@@ -103,7 +103,8 @@ def test_a_check_of_a_part_that_the_oven_lacks_is_not_waited_for(
         nameplate={"high_voltage_supply": "transformer"},
         unavailable=["capacitor-capacitance"],
     )
-    answer, asked = carry_on(reasoner.assess, oven, document, {"water-load-power": "420 W"})
+    world = {"water-load-power": "420 W", "input-power": "560 W"}
+    answer, asked = carry_on(reasoner.assess, oven, document, world)
     assert answer["verdict"]["fault"] == "magnetron-weak-emission"
     assert "inverter-inspection" not in asked
 

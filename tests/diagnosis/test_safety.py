@@ -46,9 +46,16 @@ def cases(draw: st.DrawFn) -> dict[str, Any]:
 def assert_safe(case: dict[str, Any], answer: dict[str, Any]) -> None:
     """The invariants of one answer."""
     step = answer["next_check"]
-    assert (step is not None) == (answer["status"] == "check-next")
     if step is None:
+        assert answer["status"] != "check-next"
         return
+    assert answer["status"] in ("check-next", "stop-work")
+    if answer["status"] == "stop-work":
+        # What goes on after a stop is dead, and nothing gets the oven ready for a run.
+        checked = OVEN.checks[step["for_check"] or step["id"]]
+        assert not checked.live
+        assert not OVEN.access[checked.access].powered
+        assert "cover-fitted" not in {one["id"] for one in step["confirms"]}
     # Of those with a place, what was confirmed after the last run; of the others what the answer
     # counts, which has tests of its own.
     powered = [
@@ -124,9 +131,30 @@ def test_an_unsafe_reading_stops_work_whatever_the_belief(
 ) -> None:
     answer = REASONER.assess({"symptom": symptom, "readings": [reading], "confirmed": []})
     assert answer["status"] == "stop-work"
-    assert answer["next_check"] is None
+    assert_safe({"readings": [reading], "confirmed": []}, answer)
     assert answer["reasons"]
     assert answer["precautions"][0]["id"] == "do-not-use"
+
+
+@pytest.mark.parametrize("reading", UNSAFE)
+@pytest.mark.parametrize("symptom", ["no-heat", "blows-fuse", "low-heat", "no-operation"])
+def test_after_a_stop_dead_checks_go_on_to_an_end(symptom: str, reading: dict[str, Any]) -> None:
+    """Each answered as a healthy part does: the part is named or not, and nothing is energised."""
+    case: dict[str, Any] = {"symptom": symptom, "readings": [reading], "confirmed": []}
+    for _ in range(120):
+        answer = REASONER.assess(case)
+        assert answer["status"] == "stop-work"
+        assert_safe(case, answer)
+        step = answer["next_check"]
+        if step is None:
+            return
+        assert answer["verdict"] is None
+        if step["kind"] == "preparation":
+            case["confirmed"] = confirm(case["confirmed"], step)
+            continue
+        check = OVEN.checks[step["id"]]
+        case["readings"].append({"check": step["id"], "observed": check.expected[0]})
+    raise AssertionError("no end")
 
 
 def test_a_safe_survey_does_not_stop_work() -> None:

@@ -39,7 +39,8 @@ def test_every_end_is_what_is_decided_there(drawn: Drawn) -> None:
     for visit in ends:
         end, answer = visit.place.node, visit.answer
         assert isinstance(end, End)
-        assert answer["next_check"] is None
+        # Use ends at a stop, though dead checks may go on to name the part.
+        assert answer["next_check"] is None or answer["status"] == "stop-work"
         assert end.status == answer["status"]
         assert (end.verdict is None) == (answer["verdict"] is None)
         if end.verdict is not None:

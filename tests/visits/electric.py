@@ -39,6 +39,8 @@ class Electric:
     output_watt: float
     stored_volt: float
     """Peak on the high-voltage capacitor while it runs."""
+    input_watt: float
+    """Real power at the plug."""
 
     @property
     def lost_watt(self) -> float:
@@ -100,7 +102,13 @@ def _reading(
         anode_watt=anode,
         output_watt=output,
         stored_volt=stored,
+        input_watt=_at_the_plug(found),
     )
+
+
+def _at_the_plug(found: Solution) -> float:
+    ampere = found.current("supply", "source")
+    return abs((found.volt("plug-L", "plug-N") * ampere.conjugate()).real)
 
 
 def _cathode_shorted(values: Values) -> bool:

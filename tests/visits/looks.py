@@ -86,7 +86,39 @@ def _oscillation(oven: Oven, run: Run, rng: Generator) -> str:
 def _long_run(oven: Oven, run: Run, rng: Generator) -> str | None:
     if not run.started:
         return None
-    return "stops-itself" if run.stopped_itself or run.blew else "runs-through"
+    heated = run.watt > 0.1 * oven.build.output
+    for _ in range(5):  # a contact that comes and goes has twelve minutes to do so
+        oven.settle(rng)
+        if not oven.display_lit():
+            return "goes-dark"
+        if heated and oven.electric(oven.setting(oven.door(), True)).output_watt < 1.0:
+            return "heating-stops"
+    if run.blew or (run.stopped_itself and run.tripped in oven.build.line_cutouts):
+        return "goes-dark"
+    if not run.stopped_itself:
+        return "runs-through"
+    return "heating-stops" if run.tripped else "program-ends"
+
+
+def _at_rest(oven: Oven, rng: Generator) -> str:
+    """Plugged in, the door shut, no key pressed."""
+    oven.move_door()
+    idle = oven.setting(oven.door())
+    oven.fuses_blow(idle)
+    now = oven.electric(oven.setting(oven.door()))
+    heard = 0.97 if now.primary_ampere > 0.04 * oven.build.rated_ampere else 0.004
+    return "heats" if rng.random() < heard else "quiet"
+
+
+def _starts(oven: Oven, rng: Generator) -> str:
+    """Six starts, the door opened in between; one that does not heat is heard and seen."""
+    heated = 0
+    for _ in range(6):
+        oven.settle(rng)
+        run = oven.run(0.1)
+        heats = run.watt > 0.06 * oven.build.output
+        heated += heats if rng.random() < 0.99 else not heats
+    return {0: "never", 6: "each-time"}.get(heated, "now-and-then")
 
 
 def _interlock(oven: Oven, rng: Generator) -> str | None:
@@ -168,6 +200,8 @@ LOOKS: dict[str, Look] = {
     "oscillation-indicator": _running(_oscillation, SHORT_RUN),
     "long-run": _running(_long_run, 12.0),
     "interlock-function": _interlock,
+    "hum-at-rest": _at_rest,
+    "repeated-starts": _starts,
     "door-latch": _latch,
     "door-seal": _seen("door.damaged", "damaged", "sound", 0.10, 0.015),
     "waveguide-cover": _seen("waveguide-cover.burnt", "burnt", "clean", 0.07, 0.02),

@@ -57,6 +57,8 @@ class Run:
     """How likely sparks are seen."""
     smells: float = 0.0
     leakage: float = 0.0
+    input_watt: float = 0.0
+    """Power taken at the plug, once it has settled."""
     heats_unasked: bool = False
     """Heating power is on without a key pressed, the door shut."""
 
@@ -250,7 +252,8 @@ class Oven:
         started = keys and self.senses_shut(travel)
         setting = self.setting(travel, started)
         if not started and not setting.relay:
-            return Run(display, keys, blew=blew, hum="loud" if blew else "silent")
+            taken = self.electric(setting).input_watt
+            return Run(display, keys, blew=blew, hum="loud" if blew else "silent", input_watt=taken)
         surge = self._hum(self.electric(setting))
         if self.fuses_blow(setting):
             blew, surge = True, "loud"
@@ -289,6 +292,7 @@ class Oven:
             arcs=self._sign("arc") if heating or self._arcs_unloaded(now) else 0.0,
             smells=self._sign("smell") if now.heating > 0.3 or v["wiring.place"] else 0.0,
             leakage=v["door.leakage"] * now.output_watt / self.build.output,
+            input_watt=now.input_watt,
             heats_unasked=unasked,
         )
 

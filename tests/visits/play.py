@@ -14,7 +14,7 @@ from tests.visits.confirm import confirm
 from tests.visits.population import Visit, draw_visit
 from tests.visits.remedies import CURES
 from tests.visits.safety import ACCESS, HIGH_VOLTAGE
-from tests.visits.technician import Technician, draw_technician
+from tests.visits.technician import PROFILES, Technician, draw_technician
 
 # Nobody goes on for longer than this.
 MOST_STEPS = 120
@@ -49,11 +49,13 @@ class Course:
     left: tuple[str, ...] = ()  # faults that are there at the end
 
 
-def visit_of(seed: int, symptom: str | None = None) -> tuple[Visit, Technician, Generator]:
-    """The visit of a seed: the same oven, technician and slips for every policy."""
+def visit_of(
+    seed: int, symptom: str | None = None, profile: str = "as-drawn"
+) -> tuple[Visit, Technician, Generator]:
+    """The visit of a seed: the same oven for every policy and every profile of technicians."""
     rng = np.random.default_rng(seed)
     visit = draw_visit(rng, symptom=symptom)
-    return visit, draw_technician(rng), rng
+    return visit, PROFILES[profile](draw_technician(rng)), rng
 
 
 def play(

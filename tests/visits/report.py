@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from functools import cache, partial
+from itertools import product
 from pathlib import Path
 from statistics import fmean
 from typing import Any
@@ -20,6 +21,7 @@ from service.ruleset.catalogue import Catalogue
 from tests.visits.diagram import draw
 from tests.visits.play import RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
 from tests.visits.policies import POLICIES, choosing
+from tests.visits.technician import PROFILES
 
 
 @cache
@@ -27,9 +29,14 @@ def _reasoner() -> Reasoner:
     return Reasoner(Catalogue.load().get("microwave-oven"))
 
 
-def course(seed: int, policy: str = "service", extra: dict[str, Any] | None = None) -> Course:
-    """The visit of a seed under a policy."""
-    visit, technician, rng = visit_of(seed)
+def course(
+    seed: int,
+    policy: str = "service",
+    extra: dict[str, Any] | None = None,
+    profile: str = "as-drawn",
+) -> Course:
+    """The visit of a seed under a policy, by a technician of a profile."""
+    visit, technician, rng = visit_of(seed, profile=profile)
     with choosing(policy, default_rng(seed)):
         return play(_reasoner(), visit, technician, rng, extra)
 
@@ -40,6 +47,7 @@ def courses(
     extra: dict[str, Any] | None = None,
     processes: int = 2,
     kept: Path | None = None,
+    profile: str = "as-drawn",
 ) -> list[Course]:
     """The visits of many seeds, in their order.
 
@@ -49,7 +57,7 @@ def courses(
     wanted = list(seeds)
     done = dict(_read(kept)) if kept is not None and kept.exists() else {}
     left = [seed for seed in wanted if seed not in done]
-    run = partial(course, policy=policy, extra=extra)
+    run = partial(course, policy=policy, extra=extra, profile=profile)
     with ProcessPoolExecutor(processes) as pool:
         for seed, found in zip(left, pool.map(run, left, chunksize=20), strict=True):
             done[seed] = found
@@ -127,16 +135,17 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--policy", choices=POLICIES, action="append")
+    parser.add_argument("--profile", choices=PROFILES, action="append", help="of the technician")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--kept", type=Path, default=None, help="folder of visits played before")
     parser.add_argument("--diagram", type=Path, default=None, help="SVG of the service's verdicts")
     parser.add_argument("--extra", type=json.loads, default=None, help="more of the request, JSON")
     chosen = parser.parse_args()
     seeds = range(chosen.seed, chosen.seed + chosen.visits)
-    for policy in chosen.policy or POLICIES:
-        kept = None if chosen.kept is None else chosen.kept / f"{policy}.jsonl"
-        found = courses(seeds, policy, chosen.extra, chosen.processes, kept)
-        print(f"\n## {policy}\n\n{table(found)}\n")
+    for policy, profile in product(chosen.policy or POLICIES, chosen.profile or ["as-drawn"]):
+        kept = None if chosen.kept is None else chosen.kept / f"{policy}-{profile}.jsonl"
+        found = courses(seeds, policy, chosen.extra, chosen.processes, kept, profile)
+        print(f"\n## {policy}, {profile}\n\n{table(found)}\n")
         rows, error = calibration(found)
         print(f"expected calibration error {error:.3f}")
         if chosen.diagram is not None and policy == "service":

@@ -26,7 +26,8 @@ ACCESS: dict[str, str] = {
         RUNNING: (
             "display keypad lamp turntable cooling-fan heating-hum oscillation-indicator "
             "relay-click "
-            "water-load-power leakage-survey long-run stirrer interlock-function"
+            "water-load-power leakage-survey long-run stirrer interlock-function "
+            "hum-at-rest input-power repeated-starts"
         ),
         OUTSIDE: (
             "door-latch door-seal waveguide-cover earth-continuity turntable-coupling "

@@ -5,8 +5,8 @@ All shares of mistakes and of missing tools are estimates.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from numpy.random import Generator
@@ -49,6 +49,7 @@ TOOLS = {
     "capacitance-meter": (0.65, ("capacitor-capacitance",)),
     "lcr-meter": (0.10, ("transformer-primary-inductance",)),
     "bench-supply": (0.12, ("power-relay-operated",)),
+    "power-meter": (0.45, ("input-power",)),
     "leakage-meter": (0.93, ("leakage-survey",)),
     "oscillation-indicator": (0.75, ("oscillation-indicator",)),
     "battery": (0.85, ("diode-with-battery",)),
@@ -59,6 +60,23 @@ HIGH_TEST_VOLT = 0.55
 
 VOLTMETER = Branch("meter", "input", "T", "N", 10e6)
 """Input resistance of such meters: common practice."""
+
+WORKED = frozenset(
+    {
+        "primary-interlock-switch",
+        "secondary-interlock-switch",
+        "wiring-continuity",
+        "wiring-insulation",
+        "power-cord-resistance",
+        "earth-continuity",
+        "cavity-cutout-resistance",
+        "magnetron-cutout-resistance",
+        "base-cutout-resistance",
+        "filter-board-resistance",
+        "power-relay-operated",
+    }
+)
+"""Checks whose steps say to move, press or tap the part meanwhile and to report the worst."""
 
 MISTAKEN_FOR = {"normal": ("loud", "silent"), "loud": ("normal",), "silent": ("normal",)}
 OPPOSITES = {"lit": "dark", "turning": "stopped", "responds": "dead"}
@@ -101,6 +119,8 @@ class Technician:
         oven.settle(rng)
         if ACCESS[check] == RUNNING:
             self.state.plugged = True
+        if check in WORKED:
+            self._work(check, oven, rng)
         shown = self._carry_out(check, oven, rng)
         if shown is None:
             return None
@@ -110,6 +130,15 @@ class Technician:
         if reason:
             self.state.found[check] = reason
         return reading
+
+    def _work(self, check: str, oven: Oven, rng: Generator) -> None:
+        """Move, press or tap the part six times, until it shows its worst."""
+        low = check == "wiring-insulation"
+        for _ in range(5):
+            true = resistance(oven, check)
+            if true is None or (true < 1e6 if low else true > 1.0):
+                break
+            oven.settle(rng)
 
     def _carry_out(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         if check in LOOKS:
@@ -131,6 +160,7 @@ class Technician:
             "transformer-primary-inductance": self._inductance,
             "keypad-membrane": self._membrane,
             "water-load-power": self._water,
+            "input-power": self._input_power,
             "leakage-survey": self._leakage,
             "reassembly": self._reassembly,
         }
@@ -313,6 +343,12 @@ class Technician:
         seen = rise + float(rng.normal(0, error)) - float(rng.normal(0, error))
         return {"value": float(max(5 * round(70 * seen / 5), 0)), "unit": "W"}
 
+    def _input_power(self, check: str, oven: Oven, rng: Generator) -> Reading:
+        """A plug-in meter of 2 % and a watt."""
+        watt = oven.run(0.5).input_watt
+        watt = watt * float(rng.normal(1, 0.01)) + float(rng.normal(0, 0.5))
+        return {"value": round(max(watt, 0.0), 1), "unit": "W"}
+
     def _leakage(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         run = oven.run(0.5)
         if run.watt < 0.1 * oven.build.output:
@@ -380,3 +416,36 @@ def draw_technician(rng: Generator) -> Technician:
         float(rng.lognormal(-0.2, 0.5)),
         high is not None,
     )
+
+
+METER_ONLY = frozenset(check for _, checks in TOOLS.values() for check in checks)
+"""The checks that want more than a meter and a torch."""
+
+
+def _equipped(drawn: Technician) -> Technician:
+    """All tools, an ohmmeter of 9 V among them."""
+    meter = drawn.meter
+    if not drawn.has_high_test_volt:
+        stated = dict(meter.stated)
+        if "test_voltage" in stated.get("resistance", {}):
+            volt = {"value": 9.0, "unit": "V"}
+            stated["resistance"] = {**stated["resistance"], "test_voltage": volt}
+        meter = replace(meter, test_volt=9.0, stated=stated)
+    return replace(drawn, meter=meter, missing=frozenset(), has_high_test_volt=True)
+
+
+def _careful(drawn: Technician) -> Technician:
+    return replace(_equipped(drawn), clumsiness=0.0)
+
+
+def _sparse(drawn: Technician) -> Technician:
+    return replace(drawn, missing=METER_ONLY, has_high_test_volt=False)
+
+
+PROFILES: dict[str, Callable[[Technician], Technician]] = {
+    "careful": _careful,
+    "equipped": _equipped,
+    "as-drawn": lambda drawn: drawn,
+    "sparse": _sparse,
+}
+"""What a technician as drawn becomes: all tools and no slips; all tools; as drawn; meter only."""
