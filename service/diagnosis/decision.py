@@ -26,12 +26,15 @@ from service.diagnosis.planning import (
 from service.diagnosis.reasons import (
     Reason,
     assumed,
+    best_guess,
     contradicted,
     does_not_pay,
     nothing_found,
+    rests,
     slips,
     stopped_by,
     unresolved,
+    would_settle,
 )
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
@@ -46,6 +49,8 @@ from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
 # A check is asked for a second fault if it promises so many bits about whether that is there.
 WORTH_ASKING = 0.05
+# What an answer without a verdict says of the remedy; see `reasons.py`.
+GUESSES = frozenset({"best-guess", "would-settle"})
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
 
@@ -94,6 +99,7 @@ def decide(
     reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
     if found.plan is None and found.verdict is None:
         reasons += slips(rule_set, stopped_by(conclusions), standing)
+        reasons += tuple(one for one in found.reasons if one.code in GUESSES)
     return replace(found, status="stop-work", reasons=reasons)
 
 
@@ -224,6 +230,10 @@ def _decided(
     else:
         skipped = tuple(sorted(case.unavailable - standing.keys()))
         reasons = unresolved(model, belief, conflicts, missing, skipped)
+    out_of_reach = case.unavailable - standing.keys() - conclusions.barred
+    reasons += best_guess(rule_set, model, belief)
+    reasons += would_settle(rule_set, information(), out_of_reach)
+    reasons += rests(model, belief)
     reasons += assumed(rule_set, case, conclusions, standing)
     return Decision("unresolved", None, None, reasons, weighing)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.diagnosis.arrays import Vector
-from service.diagnosis.belief import Belief, by_fault
+from service.diagnosis.belief import Belief, by_fault, by_remedy, there
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
@@ -20,6 +20,10 @@ from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 # So many are named where a fault may come and go.
 MOST_NAMED = 5
+# A check that cannot be carried out is named if it promises so many bits.
+WORTH_FETCHING = 0.1
+# A fault that may rest is named in an open case from this probability on.
+WORTH_WAITING = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,3 +164,41 @@ def unresolved(
     if not reasons:
         reasons.append(Reason("no-check-left", "no remaining check would tell more"))
     return tuple(reasons)
+
+
+def best_guess(rule_set: RuleSet, model: BeliefModel, belief: Belief) -> tuple[Reason, ...]:
+    """The likeliest remedy of an open case, how often it is right, and what else it costs."""
+    chances = by_remedy(model, belief.states)
+    listed = [name in rule_set.remedies for name in model.remedies]
+    best = int(np.argmax(np.where(listed, chances, -1.0)))
+    remedy = rule_set.remedies[model.remedies[best]]
+    its = np.where(model.remedy_of == best, there(model, belief.states), -1.0)
+    fault = rule_set.faults[model.hypotheses[int(np.argmax(its))]]
+    text = f"best guess: {fault.title}; {remedy.id} is right in {chances[best]:.0%} of such cases"
+    if remedy.parts:
+        part = rule_set.costs.price_classes[remedy.price_class].minutes
+        lost = remedy.minutes + part + rule_set.costs.second_visit
+        text += f"; if it is wrong, work, part and a second visit are lost, worth {lost:.0f} min"
+    return (Reason("best-guess", text),)
+
+
+def would_settle(
+    rule_set: RuleSet, information: Mapping[str, float], checks: Iterable[str]
+) -> tuple[Reason, ...]:
+    """Which of the checks that cannot be carried out would tell most, and what it wants."""
+    best = max(sorted(checks), key=lambda one: information[one], default=None)
+    if best is None or information[best] < WORTH_FETCHING:
+        return ()
+    check = rule_set.checks[best]
+    tools = ", ".join(rule_set.tools[one] for one in check.tools)
+    text = f"{check.title} would tell most of what is left"
+    return (Reason("would-settle", f"{text}; it wants: {tools}" if tools else text, best),)
+
+
+def rests(model: BeliefModel, belief: Belief) -> tuple[Reason, ...]:
+    """That a fault may rest, and a wait would tell, where the case ends open."""
+    share = float(belief.states[model.dormant].sum())
+    if share < WORTH_WAITING:
+        return ()
+    text = f"there is a chance of {share:.0%} that a fault comes and goes, and rests now. Have the"
+    return (Reason("may-come-and-go", f"{text} user note when it happens, and what still runs."),)

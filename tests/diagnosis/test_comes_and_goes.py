@@ -88,3 +88,43 @@ def test_a_complaint_that_nothing_intermittent_makes_is_claimed_with_more(
         return float(rows[NO_FAULT])
 
     assert chance(poor) > chance(none)
+
+
+def test_what_shows_now_and_then_lies_between_the_fault_and_a_healthy_part(
+    reasoner: Reasoner, catalogue: Catalogue
+) -> None:
+    """Of every check and every fault that flickers; worked out here from what the author wrote."""
+    rule_set = reasoner.rule_set
+    raw = catalogue.source("microwave-oven").documents["checks"].data["checks"]
+    caught = {one["id"]: max(one.get("catches", 0.0), 0.45) for one in raw}
+    resting = {name for name, one in rule_set.conditions.items() if one.shows is not None}
+    tried = 0
+    for fault in rule_set.faults.values():
+        if "flickers" not in fault.conditions:
+            continue
+        acting = {c: p for c, p in fault.conditions.items() if c not in resting}
+        acting_none = 1.0 - sum(fault.conditions.values())
+        for check in rule_set.checks.values():
+            if check.id == "repeated-starts":
+                continue  # has rows of its own
+            rows = {c: np.array(check.row(fault.id, c, 0.5)) for c in (None, *acting)}
+            while_acting = acting_none * rows[None] + sum(p * rows[c] for c, p in acting.items())
+            while_acting = while_acting / (acting_none + sum(acting.values()))
+            share = caught[check.id]
+            expected = share * while_acting + (1.0 - share) * np.array(check.default)
+            assert check.row(fault.id, "flickers", 0.5) == pytest.approx(expected), check.id
+            tried += 1
+    assert tried > 1000
+
+
+def test_a_contact_that_is_worked_shows_what_a_single_look_misses(reasoner: Reasoner) -> None:
+    """Six starts that heat each time speak against a loose contact more than one that heats."""
+    once = found(reasoner, "no-heat")
+    document = request("no-heat", *GOOD[:-1], confirmed=[])
+    before = reasoner.assess(document)
+
+    def chance(answer: dict[str, Any]) -> float:
+        rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
+        return float(rows[NO_FAULT])
+
+    assert chance(once) > 1.15 * chance(before)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -170,6 +171,19 @@ def test_a_blown_fuse_is_no_verdict_while_a_cause_is_unchecked(
     assert answer["status"] == "check-next"
     assert answer["verdict"] is None
     assert answer["next_check"]["id"] == CAUSES[left_out].partition("=")[0]
+
+
+def test_what_nothing_else_explains_may_ask_for_more_than_the_request(oven: RuleSet) -> None:
+    """An aged fuse at 93 %, asked for with 80: a verdict only if the rule set sets no floor."""
+    good = (*CAUSES, "capacitor-to-case=OL", "magnetron-to-case=OL", "diode-reverse=OL")
+    good += ("wiring-insulation=OL", "filter-board-insulation=OL", "door-switch-order=in-order")
+    document = case("no-operation", "display=dark", "main-fuse-resistance=OL", *good)
+    document = {**document, "required_confidence": 0.8}
+    fuse = oven.faults["main-fuse-fatigue"]
+    faults = {**oven.faults, fuse.id: replace(fuse, least_confidence=0.0)}
+    answers = [Reasoner(one).assess(document) for one in (oven, replace(oven, faults=faults))]
+    assert 0.8 < answers[0]["hypotheses"][0]["probability"] < fuse.least_confidence
+    assert [one["status"] for one in answers] == ["check-next", "fault-found"]
 
 
 def test_a_complaint_alone_is_no_verdict(reasoner: Reasoner) -> None:
@@ -588,3 +602,38 @@ def test_a_second_live_check_waits_for_new_confirmations(reasoner: Reasoner, sai
         else:
             document.setdefault("unavailable", []).append(step["id"])
     assert prepared[-3:] == ["supply-disconnected", "capacitor-discharged", "transformer-isolated"]
+
+
+def open_end(reasoner: Reasoner, *more: str) -> dict[str, Any]:
+    """An oven that magnetises and does not heat, in which nothing more can be done."""
+    said = ("display=lit", "oscillation-indicator=dark", "input-power=95 W")
+    everything = sorted(reasoner.rule_set.checks)
+    plate = {"high_voltage_supply": "transformer"}
+    return reasoner.assess(case("no-heat", *said, *more, unavailable=everything, nameplate=plate))
+
+
+def test_a_case_that_ends_open_says_the_best_guess_and_what_would_settle_it(
+    reasoner: Reasoner,
+) -> None:
+    answer = open_end(reasoner)
+    assert answer["status"] == "unresolved"
+    told = {one["code"]: one for one in answer["reasons"]}
+    rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
+    faults = reasoner.rule_set.faults.values()
+    by_remedy = {
+        one.remedy: sum(rows[other.id] for other in faults if other.remedy == one.remedy)
+        for one in faults
+    }
+    remedy, right = max(by_remedy.items(), key=lambda pair: pair[1])
+    assert f"{remedy} is right in" in told["best-guess"]["text"]
+    # Pairs count for both of their remedies there, and half or not at all in the rows.
+    shown = int(told["best-guess"]["text"].partition(" is right in ")[2].partition("%")[0]) / 100
+    assert right - 0.01 <= shown <= right + 0.1
+    assert told["would-settle"]["check"] in reasoner.rule_set.checks
+    assert "wants: " in told["would-settle"]["text"]
+    # Once that has been read, it is not named again.
+    check = reasoner.rule_set.checks[told["would-settle"]["check"]]
+    again = open_end(reasoner, f"{check.id}={check.expected[0]}")
+    named = [one["check"] for one in again["reasons"] if one["code"] == "would-settle"]
+    assert named
+    assert named != [check.id]

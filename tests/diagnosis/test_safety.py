@@ -107,6 +107,8 @@ def test_no_answer_is_unsafe(case: dict[str, Any]) -> None:
     assert_safe(case, answer)
     assert sum(row["probability"] for row in answer["hypotheses"]) == pytest.approx(1.0, abs=1e-9)
     assert {row["fault"] for row in answer["hypotheses"]} == {*OVEN.faults, UNLISTED_FAULT}
+    if answer["status"] == "unresolved":
+        assert [one["code"] for one in answer["reasons"]].count("best-guess") == 1
 
 
 UNSAFE = [
