@@ -128,7 +128,7 @@ def test_the_same_job_gets_the_same_card(
     webhook = start_webhook(guarded, OHMPATH_KEY=keys["dispatch"])
     status, card = post(webhook, JOB)
     assert (status, card["job"], card["status"]) == (200, "J-20931", "check-next")
-    assert card["next_step"]["title"] == "Cooling fan"
+    assert card["next_step"]["title"] == "Power taken at the plug, while it heats"
     assert any(one.startswith("WARNING: Do not run the oven if") for one in card["precautions"])
     assert "magnetron" in card["van"]
     assert post(webhook, JOB) == (200, card)

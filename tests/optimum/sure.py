@@ -29,6 +29,7 @@ def ends(rule_set: RuleSet, world: World, required: float) -> Stopping:
         proof = np.stack([_proven(rule_set, world, answered, row) for row in range(len(joint))])
         proven = _of(proof, leading)
         allowed = _of(_named(rule_set, world, answered, joint.shape[1:]), leading)
+        allowed &= _of(_enough(rule_set, world, joint), leading)
         sure = leading >= 0
         nothing_left = ~_worth_asking(rule_set, world, answered, joint)
         done = (sure & proven & allowed) | (nothing_left & (proven | ~sure))
@@ -54,6 +55,14 @@ def _leading(world: World, joint: Array, required: float) -> NDArray[np.intp]:
     state = np.asarray(np.where(fault, joint, -1.0).argmax(axis=0))
     sure = (by_remedy == best) & ~giving_up & (best >= required * joint.sum(axis=0))
     return np.where(sure.any(axis=0), state, -1)
+
+
+def _enough(rule_set: RuleSet, world: World, joint: Array) -> Mask:
+    """Whether the remedy of each state is as sure as its fault asks for by itself."""
+    faults = rule_set.faults
+    least = [faults[one].least_confidence if one in faults else 0.0 for one, _ in world.states]
+    floor = np.array(least).reshape(-1, *[1] * (joint.ndim - 1))
+    return np.asarray(_summed(list(world.remedy_of), joint) >= floor * joint.sum(axis=0))
 
 
 def _summed(groups: list[str], joint: Array) -> Array:
