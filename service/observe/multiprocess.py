@@ -38,7 +38,7 @@ def prepare() -> None:
     if given and not Path(given).name.startswith(_PREFIX):
         _own = Path(given)
         _own.mkdir(parents=True, exist_ok=True)
-        for left in _own.glob("*_*.db"):
+        for left in _own.glob("*_*.db*"):
             left.unlink()
         return
     # A name of ours was inherited: from a server that this one replaces and that still runs.

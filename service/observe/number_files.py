@@ -19,6 +19,7 @@ from service.observe.multiprocess import tell_lacking
 
 log = logging.getLogger(__name__)
 
+NAMELESS = ".new"  # behind the name of a file that has no room as yet
 _ROOM = 1 << 16  # bytes, as much as the library maps at first
 
 
@@ -74,10 +75,22 @@ class RoomyDict(MmapedDict):
 
 
 def _take_room(filename: str, size: int) -> None:
-    """Have so many bytes for a file. Raises OSError if they are not there."""
-    descriptor = os.open(filename, os.O_RDWR | os.O_CREAT, 0o644)
+    """Have so many bytes for a file. Raises OSError if they are not there.
+
+    A new one gets its name once it has its size: whoever reads all files at that moment, for
+    /metrics, cannot read an empty one.
+    """
+    known = os.path.exists(filename)
+    at_first = filename if known else f"{filename}{NAMELESS}"
+    descriptor = os.open(at_first, os.O_RDWR | os.O_CREAT, 0o644)
     try:
         os.posix_fallocate(descriptor, 0, size)
+        if not known:
+            os.rename(at_first, filename)
+    except OSError:
+        if not known:
+            os.unlink(at_first)
+        raise
     finally:
         os.close(descriptor)
 

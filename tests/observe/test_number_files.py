@@ -48,6 +48,29 @@ def test_without_room_they_are_kept_in_memory(
     assert multiprocess.lacking()
 
 
+@pytest.mark.parametrize("grows", [False, True])
+def test_whoever_reads_all_files_meanwhile_finds_none_that_is_empty(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, grows: bool
+) -> None:
+    """A worker starts, or a file grows, as /metrics is read."""
+    name, seen = tmp_path / "counter_1.db", []
+    take = os.posix_fallocate
+
+    def and_read(*room: int) -> None:
+        for file in tmp_path.glob("*.db"):
+            seen.append(list(RoomyDict.read_all_values_from_file(str(file))))
+        take(*room)
+
+    if grows:
+        RoomyDict(str(name)).close()
+    monkeypatch.setattr(os, "posix_fallocate", and_read)
+    kept = RoomyDict(str(name))
+    assert bool(seen) == grows
+    kept.write_value("a", 2.0, 0.0)
+    kept.close()
+    assert [one.name for one in tmp_path.iterdir()] == [name.name]
+
+
 def test_a_file_that_cannot_grow_is_done_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
