@@ -81,21 +81,13 @@ def decide(
     information: tells what each check promises, in bits. Not asked where nothing hangs on it.
     """
     standing = {finding.check: finding for finding in findings if finding.stands}
-    if not conclusions.stops:
-        return _decided(
-            rule_set, model, case, findings, standing, conclusions, belief, information, conflicts
-        )
+    if conclusions.stops:
+        conclusions = replace(conclusions, barred=conclusions.barred | _energising(rule_set))
     found = _decided(
-        rule_set,
-        model,
-        case,
-        findings,
-        standing,
-        replace(conclusions, barred=conclusions.barred | _energising(rule_set)),
-        belief,
-        information,
-        conflicts,
+        rule_set, model, case, findings, standing, conclusions, belief, information, conflicts
     )
+    if not conclusions.stops:
+        return found
     reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
     if found.plan is None and found.verdict is None:
         reasons += slips(rule_set, stopped_by(conclusions), standing)

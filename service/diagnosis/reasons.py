@@ -15,7 +15,7 @@ from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.findings import Finding, measure_of
 from service.diagnosis.states import BeliefModel
-from service.diagnosis.verdict import WORTH_NAMING
+from service.diagnosis.verdict import WORTH_NAMING, likeliest
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 
 # So many are named where a fault may come and go.
@@ -172,8 +172,7 @@ def best_guess(rule_set: RuleSet, model: BeliefModel, belief: Belief) -> tuple[R
     listed = [name in rule_set.remedies for name in model.remedies]
     best = int(np.argmax(np.where(listed, chances, -1.0)))
     remedy = rule_set.remedies[model.remedies[best]]
-    its = np.where(model.remedy_of == best, there(model, belief.states), -1.0)
-    fault = rule_set.faults[model.hypotheses[int(np.argmax(its))]]
+    fault = rule_set.faults[likeliest(model, there(model, belief.states), best)]
     text = f"best guess: {fault.title}; {remedy.id} is right in {chances[best]:.0%} of such cases"
     if remedy.parts:
         part = rule_set.costs.price_classes[remedy.price_class].minutes

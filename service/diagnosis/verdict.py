@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import Belief, by_remedy, there
 from service.diagnosis.case import Case
 from service.diagnosis.findings import Finding
@@ -50,23 +51,24 @@ def leader(
     remedies = by_remedy(model, belief.states)
     chances = there(model, belief.states)
 
-    def likeliest(remedy: int) -> str:
-        """The most probable fault of a remedy."""
-        its = np.where(model.remedy_of == remedy, chances, -1.0)
-        return model.hypotheses[int(np.argmax(its))]
-
-    sure = [likeliest(int(i)) for i in np.flatnonzero(remedies >= required)]
+    sure = [likeliest(model, chances, int(i)) for i in np.flatnonzero(remedies >= required)]
     caused = {
         name for one in sure if one in rule_set.faults for name in rule_set.faults[one].causes
     }
     causes = [one for one in sure if one not in caused]
-    leading = likeliest(int(np.argmax(remedies)))
+    leading = likeliest(model, chances, int(np.argmax(remedies)))
     if leading in caused and causes:
         leading = max(causes, key=lambda one: remedies[model.remedy_of[model.index(one)]])
     at_present = float(remedies[model.remedy_of[model.index(leading)]])
     if leading == NO_FAULT:
         at_present += float(belief.states[model.dormant].sum())
     return leading, at_present
+
+
+def likeliest(model: BeliefModel, chances: Vector, remedy: int) -> str:
+    """The most probable fault of a remedy, by the chance of each hypothesis, (hypotheses,)."""
+    its = np.where(model.remedy_of == remedy, chances, -1.0)
+    return model.hypotheses[int(np.argmax(its))]
 
 
 def second_faults(model: BeliefModel, belief: Belief, leading: str) -> dict[str, float]:

@@ -57,6 +57,12 @@ def found(reasoner: Reasoner, symptom: str, *more: str) -> dict[str, Any]:
     return reasoner.assess(document)
 
 
+def chance(answer: dict[str, Any]) -> float:
+    """That nothing is wrong."""
+    rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
+    return float(rows[NO_FAULT])
+
+
 def test_nothing_found_names_what_may_come_back(reasoner: Reasoner) -> None:
     answer = found(reasoner, "no-heat")
     assert answer["status"] == "no-fault-found"
@@ -82,10 +88,6 @@ def test_a_complaint_that_nothing_intermittent_makes_is_claimed_with_more(
     """Poor heating comes from use far more often than from a loose contact."""
     poor = found(reasoner, "low-heat", "stirrer=not-fitted")
     none = found(reasoner, "no-heat")
-
-    def chance(answer: dict[str, Any]) -> float:
-        rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
-        return float(rows[NO_FAULT])
 
     assert chance(poor) > chance(none)
 
@@ -122,9 +124,5 @@ def test_a_contact_that_is_worked_shows_what_a_single_look_misses(reasoner: Reas
     once = found(reasoner, "no-heat")
     document = request("no-heat", *GOOD[:-1], confirmed=[])
     before = reasoner.assess(document)
-
-    def chance(answer: dict[str, Any]) -> float:
-        rows = {one["fault"]: one["probability"] for one in answer["hypotheses"]}
-        return float(rows[NO_FAULT])
 
     assert chance(once) > 1.15 * chance(before)

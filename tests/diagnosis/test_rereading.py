@@ -88,6 +88,10 @@ def test_work_that_stops_for_one_dead_reading_says_how_to_settle_it(reasoner: Re
     once = reasoner.assess(request("no-operation", *said))
     assert once["status"] == "stop-work"
     assert once["next_check"] is not None, "dead checks go on"
+    everything = sorted(reasoner.rule_set.checks)
+    ended = reasoner.assess(request("no-operation", said[1], unavailable=everything))
+    assert (ended["status"], ended["next_check"]) == ("stop-work", None)
+    assert [one["code"] for one in ended["reasons"]].count("may-be-a-slip") == 1
     survey = reasoner.assess(request("low-heat", "leakage-survey=8 mW/cm2"))
     assert survey["status"] == "stop-work"
     assert "may-be-a-slip" not in {one["code"] for one in survey["reasons"]}, "it would be run"

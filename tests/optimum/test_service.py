@@ -56,9 +56,11 @@ def test_without_costs_it_ends_where_it_says_and_no_sooner_than_can_be(
 
 
 @named
-def test_by_costs_it_is_within_seven_percent(problem: SubProblem) -> None:
+def test_by_costs_it_is_within_five_percent(problem: SubProblem) -> None:
     """Those picked by hand and those drawn by seed; the report has more of them."""
-    assert compared(problem).excess < 7.0
+    # The long run tells what stops, and is taken too early there.
+    most = 7.0 if problem.name == "stops-mid-cycle" else 5.0
+    assert compared(problem).excess < most
 
 
 def test_by_costs_it_is_within_two_percent_on_average() -> None:
