@@ -21,8 +21,8 @@ _LINKS = {
         "operationId": "assessCase",
         "requestBody": "$request.body",
         "description": "The next assessment: the same case, and what `next_check` has given. A "
-        "reading is added to `readings`; of a preparation, `confirms` to `confirmed`, and what it "
-        "`withdraws` is left out there.",
+        "reading is added to `readings`, what stands on a plate to `nameplate`; of a preparation, "
+        "`confirms` to `confirmed`, and what it `withdraws` is left out there.",
     },
     "rule-set": {
         "operationId": "getRuleSet",

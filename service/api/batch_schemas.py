@@ -75,9 +75,12 @@ class BriefVerdictSchema(AnswerSchema):
 class BriefCheckSchema(AnswerSchema):
     """What comes next, in brief."""
 
-    id = ma.fields.String(required=True, metadata=described("Id of the check or preparation."))
+    id = ma.fields.String(
+        required=True, metadata=described("Id of the check, plate or preparation.")
+    )
     kind = ma.fields.String(
-        required=True, metadata=described("measurement, observation or preparation.")
+        required=True,
+        metadata=described("measurement, observation, question, nameplate or preparation."),
     )
 
 

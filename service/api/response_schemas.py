@@ -20,7 +20,12 @@ from service.api.answer_fields import (
 )
 from service.api.fields import AnswerSchema
 from service.api.request_schemas import described
-from service.api.step_schemas import NextCheckSchema, OutcomeSpanSchema, PrecautionSchema
+from service.api.step_schemas import (
+    NextCheckSchema,
+    OutcomeSpanSchema,
+    PlanSchema,
+    PrecautionSchema,
+)
 
 STATUSES = (
     "check-next",
@@ -274,6 +279,7 @@ class AssessmentSchema(AnswerSchema):
         "which part it is.",
         null=True,
     )
+    plan = one(PlanSchema, "What goes with the next check; null without one.", null=True)
     verdict = one(VerdictSchema, "null unless reached.", null=True)
     release = one(ReleaseSchema, "null unless a repair is to be verified.", null=True)
     hypotheses = each(HypothesisSchema, "Every fault, the most probable first.")

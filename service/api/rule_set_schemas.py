@@ -78,8 +78,12 @@ class CheckSchema(AnswerSchema):
     title = string("What to do, in a few words.")
     component = string("Id of the component that it is about.")
     kind = one_of(
-        "measurement", "observation", description="Whether it takes an instrument or the senses."
+        "measurement",
+        "observation",
+        "question",
+        description="Whether it takes an instrument, the senses, or an answer.",
     )
+    asked_of = one_of("technician", "customer", description="Who can answer it.")
     access = string("Which access the check needs.")
     live = flag("Whether the supply is on.")
     instrument_category = string("Measurement category that the meter needs.", null=True)
@@ -142,6 +146,18 @@ class PreparationSchema(AnswerSchema):
     minutes = number("How long it takes, in minutes.")
 
 
+class PlateSchema(AnswerSchema):
+    """A rating plate or a label."""
+
+    id = string("Id of the plate, as `next_check` has it.")
+    title = string("What it is, in words.")
+    nameplate_fields = strings("Nameplate fields that stand on it.")
+    how = strings("Steps, in order.")
+    minutes = number("How long it takes, in minutes.")
+    requires = strings("Precautions to confirm before it is read.")
+    source = string("Document and clause, or common practice.")
+
+
 class RuleSchema(AnswerSchema):
     """A rule and its reason."""
 
@@ -157,6 +173,7 @@ class RuleSetSchema(RuleSetSummarySchema):
     sources = strings("The documents that it rests on.")
     minutes_source = string("Where the minutes of checks and remedies come from.")
     nameplate = each(NameplateFieldSchema, "What it reads of a rating plate.")
+    plates = each(PlateSchema, "Where that stands.")
     instruments = each(AssumedInstrumentSchema, "What it assumes of meters.")
     tools = each(TitledSchema, "What its checks may need.")
     symptoms = each(TitledSchema, "The complaints: what to send as `symptom`.")

@@ -1,4 +1,4 @@
-"""What an assessment asks for next: the check or preparation, its limits and its precautions."""
+"""What an assessment asks for next: a check, a plate to read or a preparation, and precautions."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from service.api.answer_fields import (
     count,
     each,
     flag,
+    fraction,
     number,
     one,
     one_of,
@@ -94,15 +95,45 @@ class ConfirmedSchema(AnswerSchema):
     after_reading = count("How many readings the case has now.")
 
 
-class NextCheckSchema(AnswerSchema):
-    """The check or preparation to do now."""
+class PlateFieldSchema(AnswerSchema):
+    """A field of a rating plate or label that is to be read."""
 
-    id = string("Id of the check, to send as `check` of a reading; or of the preparation.")
+    field = string("Name to send in `nameplate`.")
+    title = string("What it is, in words.")
+    quantity = string("What is sent: a quantity of this kind; null: one of `choices`.", null=True)
+    units = strings("Units that it may have, or others of the same; none for a choice.")
+    choices = strings("The words that may be sent; empty for a quantity.")
+
+
+class GlanceSchema(AnswerSchema):
+    """What can be noted along with the next check: an observation, with its outcomes to tap."""
+
+    id = string("Id of the check, to send as `check` of a reading.")
+    kind = one_of("observation", "question", description="A question is asked of the user.")
+    title = string("What it is, in a few words.")
+    how = strings("Steps, in order.")
+    expected = one(ExpectedSchema, "What a healthy part gives, and all that it can give.")
+
+
+class NextCheckSchema(AnswerSchema):
+    """The check to do, the plate to read or the preparation to make now."""
+
+    id = string(
+        "Id of the check, to send as `check` of a reading; or of the plate or the preparation."
+    )
     kind = one_of(
         "measurement",
         "observation",
+        "question",
+        "nameplate",
         "preparation",
-        description="A preparation gives no reading: send what it confirms in `confirmed`.",
+        description="Of a plate send in `nameplate` what can be read of `plate_fields`, or its id "
+        "in `unavailable`. A preparation gives no reading: send what it confirms in `confirmed`.",
+    )
+    asked_of = one_of(
+        "technician",
+        "customer",
+        description="customer: a question that the telephone can ask. Nothing is tried for it.",
     )
     title = string("What to do, in a few words.")
     why = string("Why this, and why now.")
@@ -112,7 +143,7 @@ class NextCheckSchema(AnswerSchema):
         "For how long the equipment is energised at most, which `how` says too; null: it is not.",
         null=True,
     )
-    expected = one(ExpectedSchema, "null for a preparation.", null=True)
+    expected = one(ExpectedSchema, "null for a preparation or a plate.", null=True)
     units = strings(
         "Units that a `value` may have, or others of the same; none where nothing is measured."
     )
@@ -130,7 +161,13 @@ class NextCheckSchema(AnswerSchema):
         "Ids to leave out of `confirmed` once this has been done, before `confirms` is added: what "
         "counts for nothing now, and what this step ends."
     )
-    for_check = string("The check that a preparation is for.", null=True)
+    plate_fields = each(PlateFieldSchema, "What to read off the plate; none for other kinds.")
+    also = each(
+        GlanceSchema,
+        "What can be noted in the same run or opening at next to no cost, the most telling first: "
+        "a reading each. It needs no tool, precaution or run of its own, and may be left out.",
+    )
+    for_check = string("The check that a preparation or a plate is for.", null=True)
     recheck = flag("Whether the check has been answered before.")
     tools = strings("Ids of the tools that it needs.")
     minutes = number("How long it takes, in minutes.")
@@ -138,3 +175,32 @@ class NextCheckSchema(AnswerSchema):
         PrecautionSchema,
         "All that apply now, to be read before the steps, and carried out where `must_confirm`.",
     )
+
+
+class MayShowSchema(AnswerSchema):
+    """A fault that a step may show."""
+
+    fault = string("Id of the fault.")
+    title = string("The fault in words.")
+    probability = fraction("That the fault is there and the step shows it.")
+
+
+class PlannedStepSchema(AnswerSchema):
+    """A step of the plan."""
+
+    id = string("Id of the check.")
+    title = string("What to do, in a few words.")
+    minutes = number("How long it takes, in minutes.")
+    abnormal = fraction("That it gives what a healthy part does not.")
+    may_show = each(MayShowSchema, "The likeliest faults behind that.")
+
+
+class PlanSchema(AnswerSchema):
+    """What is to be done before the equipment is opened, closed or energised the next time.
+
+    As of now: each reading may change it.
+    """
+
+    steps = each(PlannedStepSchema, "`next_check` first, or the check that it prepares.")
+    minutes = number("How long the steps take, in minutes, without preparations.")
+    abnormal = fraction("That at least one of the steps, or what is noted along, shows something.")

@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from service.diagnosis import response
+from service.diagnosis import next_response, response
 from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import Belief, Evidence, believe, history
 from service.diagnosis.bring import bring
@@ -21,6 +21,7 @@ from service.diagnosis.explanation import explain
 from service.diagnosis.facts import tokens
 from service.diagnosis.findings import Finding, find_all
 from service.diagnosis.information import expected_information
+from service.diagnosis.opening import along, opening
 from service.diagnosis.precautions import at_hand, figures, standing
 from service.diagnosis.states import BeliefModel, belief_model
 from service.diagnosis.verdict import remedies_of
@@ -30,7 +31,7 @@ from service.inference.engine import Chainer
 from service.memo import Memo
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.describe import reference
-from service.ruleset.model import RuleSet
+from service.ruleset.model import Check, RuleSet
 from service.ruleset.near import unknown
 from service.ruleset.tokens import token_rules
 
@@ -145,7 +146,7 @@ class Reasoner:
         decision = decided.decision
         return {
             "status": decision.status,
-            "next_check": decision.plan and response.in_brief(decision.plan),
+            "next_check": decision.plan and next_response.in_brief(decision.plan),
             "verdict": decision.verdict
             and response.verdict(self.rule_set, decision.verdict, decided.proof()),
             "hypotheses": response.hypotheses(self.rule_set, self.model, reasoned.belief.posterior),
@@ -170,7 +171,7 @@ class Reasoner:
             )
             for one, conclusions in zip(cases, drawn, strict=True)
         ]
-        beliefs = believe(model, evidence, persists=rule_set.tuning.misread_persists)
+        beliefs = believe(model, evidence)
         return [
             Reasoned(one.case, one.findings, conclusions, belief)
             for one, conclusions, belief in zip(cases, drawn, beliefs, strict=True)
@@ -210,6 +211,14 @@ class Reasoner:
         decided = self._decide(reasoned)
         decision = decided.decision
         worked_out = figures(rule_set, case)
+        ahead, noted = None, list[Check]()
+        following = decision.plan
+        if following is not None and following.plate is None:
+            if case.phase != VERIFY:
+                ahead = opening(rule_set, model, belief.states, following, decision.offered())
+                noted = [*ahead.also]
+            elif following.preparation is None:
+                noted = along(rule_set, case, conclusions, following.check)
         now = applying_now(rule_set, conclusions, decision)
         listed = [
             response.precaution(one, now=one.precaution.id in now)
@@ -219,13 +228,15 @@ class Reasoner:
             "status": decision.status,
             "next_check": None
             if decision.plan is None
-            else response.next_check(
+            else next_response.next_check(
                 rule_set,
                 decision.plan,
                 case,
                 [one for one in listed if one["applies_now"]],
                 worked_out,
+                noted,
             ),
+            "plan": ahead and next_response.plan_of(rule_set, ahead),
             "verdict": None
             if decision.verdict is None
             else response.verdict(rule_set, decision.verdict, decided.proof()),
@@ -305,7 +316,7 @@ def next_precautions(rule_set: RuleSet, decision: Decision) -> set[str]:
     if decision.plan is None:
         return set()
     step = decision.plan.preparation
-    out = at_hand(rule_set, decision.plan.check)
+    out = at_hand(rule_set, decision.plan.aim)
     if step is not None:
         out |= {step.confirms, *step.precautions}
     return out

@@ -127,16 +127,16 @@ def once(model: BeliefModel, finding: Finding) -> Vector:
     return out
 
 
-def likelihood(model: BeliefModel, finding: Finding, persists: float) -> tuple[Vector, Vector]:
+def likelihood(model: BeliefModel, finding: Finding) -> tuple[Vector, Vector]:
     """P(finding | state at its time) and its log, (states,) each.
 
     A reading taken again with the same outcome weighs more, but not as much as another check
-    would: a share `persists` of what can make it wrong makes it wrong each time.
+    would: a share `model.persists` of what can make it wrong makes it wrong each time.
     """
     row = once(model, finding)
     if 1.0 in finding.evidence and not finding.repeats:
         return row, model.log_tables[finding.check][finding.evidence.index(1.0)]
-    row = repeated(row, finding.repeats, persists)
+    row = repeated(row, finding.repeats, model.persists[finding.check])
     return row, np.log(row)
 
 
@@ -147,7 +147,7 @@ def repeated(row: Vector, repeats: int, persists: float) -> Vector:
     return persists * row + (1.0 - persists) * row ** (1 + repeats)
 
 
-def believe(model: BeliefModel, cases: Sequence[Evidence], *, persists: float) -> list[Belief]:
+def believe(model: BeliefModel, cases: Sequence[Evidence]) -> list[Belief]:
     """The exact posterior of each case given its standing findings.
 
     A case comes out the same, to the last digit, whatever other cases are there.
@@ -157,21 +157,19 @@ def believe(model: BeliefModel, cases: Sequence[Evidence], *, persists: float) -
     for number, one in enumerate(cases):
         by_past.setdefault(one.past, []).append(number)
     for past, numbers in by_past.items():
-        together = _after(model, past, [cases[number] for number in numbers], persists)
+        together = _after(model, past, [cases[number] for number in numbers])
         out.update(zip(numbers, together, strict=True))
     return [out[number] for number in range(len(cases))]
 
 
-def _after(
-    model: BeliefModel, past: History, cases: Sequence[Evidence], persists: float
-) -> list[Belief]:
+def _after(model: BeliefModel, past: History, cases: Sequence[Evidence]) -> list[Belief]:
     """The beliefs of cases that have the same history."""
     said: dict[tuple[object, ...], tuple[Vector, Vector]] = {}
 
     def says(finding: Finding) -> Likelihood:
         key = (finding.stage, finding.check, finding.evidence, finding.repeats)
         if key not in said:
-            row, log = likelihood(model, finding, persists)
+            row, log = likelihood(model, finding)
             if len(past.stages) > 1:
                 then = past.stages[finding.stage]
                 row, log = row[then], log[then]

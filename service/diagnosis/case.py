@@ -65,7 +65,7 @@ class Case:
     readings: tuple[Reading, ...]
     answered: frozenset[str]  # checks with a reading that tells what the equipment is like now
     confirmed: tuple[Confirmation, ...]  # sorted, each id once
-    unavailable: frozenset[str]  # checks that cannot be carried out here
+    unavailable: frozenset[str]  # checks that cannot be carried out, plates that cannot be read
     required_confidence: float
     costs: Costs | None = None  # decide by them
     repairs: tuple[str, ...] = ()  # remedies carried out, in order
@@ -101,8 +101,8 @@ def read_case(rule_set: RuleSet, document: Mapping[str, Any]) -> Case:
     confirmed = _confirmed(rule_set, document, errors)
     unavailable = frozenset(document.get("unavailable") or ())
     for index, one in enumerate(document.get("unavailable") or ()):
-        if one not in rule_set.checks:
-            message = unknown("check", one, rule_set.checks)
+        if one not in rule_set.checks and one not in rule_set.plates:
+            message = unknown("check", one, [*rule_set.checks, *rule_set.plates])
             errors.append((f"/unavailable/{index}", message))
     costs = _costs(rule_set, document.get("costs"), errors)
     if errors:

@@ -15,6 +15,7 @@ from functools import lru_cache
 
 from service.diagnosis.case import Case, Confirmation
 from service.frozen import Frozen
+from service.ruleset.header import Plate
 from service.ruleset.model import Check, Preparation, RuleSet
 
 
@@ -186,7 +187,9 @@ def _inside(rule_set: RuleSet, name: str) -> bool:
     return bool(rule_set.precautions[name].withdrawn_by)
 
 
-def withdrawn_with(rule_set: RuleSet, case: Case, step: Preparation | Check) -> tuple[str, ...]:
+def withdrawn_with(
+    rule_set: RuleSet, case: Case, step: Preparation | Check | Plate
+) -> tuple[str, ...]:
     """The confirmations sent so far that do not hold once a step is done, sorted.
 
     Those that count for nothing already, those that the step ends, and what rests on them.
@@ -199,7 +202,9 @@ def withdrawn_with(rule_set: RuleSet, case: Case, step: Preparation | Check) -> 
     return tuple(sorted(gone))
 
 
-def _ends(rule_set: RuleSet, step: Preparation | Check, counting: frozenset[str]) -> Iterator[str]:
+def _ends(
+    rule_set: RuleSet, step: Preparation | Check | Plate, counting: frozenset[str]
+) -> Iterator[str]:
     """Which of the confirmations that count a step ends."""
     if isinstance(step, Preparation):
         opened = rule_set.precautions[step.confirms].withdrawn_by

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.diagnosis.arrays import Mask, Vector
-from service.diagnosis.belief import Belief, normalised, repeated
+from service.diagnosis.arrays import Mask
+from service.diagnosis.belief import Belief, Likelihood, normalised, repeated
 from service.diagnosis.chaining import Contradiction
 from service.diagnosis.findings import Finding
 from service.diagnosis.states import BeliefModel
@@ -60,7 +60,7 @@ def conflicts(
     first = belief.past.first
     listed = (model.has_fault[:, model.index(UNLISTED_FAULT)] == 0.0)[first]
     by_chance = model.by_chance[first]
-    badly = [_badly(one.finding, one.row, listed, tuning) for one in belief.likelihoods]
+    badly = [_badly(model, one, listed, tuning) for one in belief.likelihoods]
     if not _explained(belief, badly, listed & ~by_chance):
         by_two = _explained(belief, badly, listed & by_chance)
         for pair, text in _by_tables(model, belief, badly, listed & ~by_chance):
@@ -75,13 +75,14 @@ def conflicts(
     return tuple(found.values())
 
 
-def _badly(finding: Finding, row: Vector, listed: Mask, tuning: Tuning) -> Mask:
+def _badly(model: BeliefModel, one: Likelihood, listed: Mask, tuning: Tuning) -> Mask:
     """Which courses explain a finding badly, (courses,).
 
     A reading taken again is more likely still under what explains it; the bar rises with it.
     """
-    bar = repeated(np.array(tuning.conflict_ratio), finding.repeats, tuning.misread_persists)
-    out: Mask = row <= float(bar) * row[listed].max()
+    finding, persists = one.finding, model.persists[one.finding.check]
+    bar = repeated(np.array(tuning.conflict_ratio), finding.repeats, persists)
+    out: Mask = one.row <= float(bar) * one.row[listed].max()
     return out
 
 

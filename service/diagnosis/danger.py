@@ -46,14 +46,12 @@ def left_by(
     return whole
 
 
-def given(
-    model: BeliefModel, states: Vector, findings: Iterable[Finding], persists: float
-) -> Vector:
+def given(model: BeliefModel, states: Vector, findings: Iterable[Finding]) -> Vector:
     """The same once these findings, all of the equipment as it is now, are known."""
     with np.errstate(divide="ignore"):
         log = np.log(states)
     for finding in sorted(findings, key=lambda one: one.check):
-        log = log + likelihood(model, finding, persists)[1]
+        log = log + likelihood(model, finding)[1]
     return normalised(log)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from functools import cached_property, lru_cache
 
 from service.diagnosis.belief import Belief
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
@@ -23,6 +23,7 @@ from service.diagnosis.planning import (
     plan,
     unanswered,
 )
+from service.diagnosis.plates import plate_to_read
 from service.diagnosis.reasons import (
     Reason,
     assumed,
@@ -51,6 +52,8 @@ from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 WORTH_ASKING = 0.05
 # What an answer without a verdict says of the remedy; see `reasons.py`.
 GUESSES = frozenset({"best-guess", "would-settle"})
+# The same eyes see the same again: from this share of repeated misreadings on nobody looks twice.
+SEEN_ONCE_FOR_ALL = 0.5
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
 
@@ -64,6 +67,7 @@ class Decision:
     verdict: Verdict | None
     reasons: tuple[Reason, ...]
     weighing: Weighing | None = None
+    offered: Callable[[], Sequence[Candidate]] = tuple  # the checks that may be offered now
 
 
 def decide(
@@ -80,17 +84,17 @@ def decide(
 
     information: tells what each check promises, in bits. Not asked where nothing hangs on it.
     """
-    standing = {finding.check: finding for finding in findings if finding.stands}
     if conclusions.stops:
         conclusions = replace(conclusions, barred=conclusions.barred | _energising(rule_set))
-    found = _decided(
-        rule_set, model, case, findings, standing, conclusions, belief, information, conflicts
+    deciding = _Deciding(
+        rule_set, model, case, findings, conclusions, belief, information, conflicts
     )
+    found = replace(deciding.decision(), offered=lambda: deciding.offered)
     if not conclusions.stops:
         return found
     reasons = tuple(Reason(stop.rule, stop.text) for stop in conclusions.stops)
     if found.plan is None and found.verdict is None:
-        reasons += slips(rule_set, stopped_by(conclusions), standing)
+        reasons += slips(rule_set, stopped_by(conclusions), deciding.standing)
         reasons += tuple(one for one in found.reasons if one.code in GUESSES)
     return replace(found, status="stop-work", reasons=reasons)
 
@@ -105,129 +109,189 @@ def _energising(rule_set: RuleSet) -> frozenset[str]:
     )
 
 
-def _decided(
-    rule_set: RuleSet,
-    model: BeliefModel,
-    case: Case,
-    findings: Sequence[Finding],
-    standing: dict[str, Finding],
-    conclusions: Conclusions,
-    belief: Belief,
-    information: Callable[[], Mapping[str, float]],
-    conflicts: Sequence[Conflict],
-) -> Decision:
-    stopped = bool(conclusions.stops)
+@dataclass
+class _Deciding:
+    """One case on its way to a decision."""
 
-    def missing_for(fault: str) -> tuple[str, ...]:
-        lacking = conclusions.lacking
-        return needs(rule_set, model, case, belief, fault, standing, lacking, stopped=stopped)
+    rule_set: RuleSet
+    model: BeliefModel
+    case: Case
+    findings: Sequence[Finding]
+    conclusions: Conclusions
+    belief: Belief
+    information: Callable[[], Mapping[str, float]]
+    conflicts: Sequence[Conflict]
 
-    def among(names: Iterable[str]) -> list[Candidate]:
+    @cached_property
+    def standing(self) -> dict[str, Finding]:
+        """The reading that stands, of each check that has one."""
+        return {finding.check: finding for finding in self.findings if finding.stands}
+
+    @cached_property
+    def offered(self) -> list[Candidate]:
+        """The checks without an answer that may be offered."""
+        return self.among(unanswered(self.rule_set, self.findings))
+
+    @property
+    def stopped(self) -> bool:
+        return bool(self.conclusions.stops)
+
+    def among(self, names: Iterable[str]) -> list[Candidate]:
+        """Those of the checks that may be offered."""
         asked = tuple(names)
-        return candidates(rule_set, information(), case, conclusions, asked) if asked else []
+        if not asked:
+            return []
+        return candidates(self.rule_set, self.information(), self.case, self.conclusions, asked)
 
-    leading, confidence = leader(rule_set, model, belief, case.required_confidence)
-    convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
-    sure = convinced and confidence >= rule_set.faults[leading].least_confidence
-    missing = missing_for(leading) if convinced else ()
-    verdict = None
-    beside = second_faults(model, belief, leading) if convinced else {}
-    proven = [
-        fault
-        for fault, chance in beside.items()
-        if chance >= case.required_confidence and not missing_for(fault)
-    ]
-    doubtful = [f.check for one in conflicts for f in one.to_repeat()]
-    again = cheapest(among(dict.fromkeys(doubtful)))
-    # A contradiction that a further reading may clear up comes first. One that stands is in the
-    # belief already, and does not keep back what is sure in spite of it.
-    if sure and not missing and again is None:
-        verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
+    def missing_for(self, fault: str) -> tuple[str, ...]:
+        """The checks that a verdict of the fault still needs."""
+        return needs(
+            self.rule_set,
+            self.model,
+            self.case,
+            self.belief,
+            fault,
+            self.standing,
+            self.conclusions.lacking,
+            stopped=self.stopped,
+        )
 
-    if leading == NO_FAULT and (stopped or _amiss(rule_set, standing)):
+    def decision(self) -> Decision:
+        """A plate to read, a verdict, the next check, or none of these."""
+        rule_set, model, case = self.rule_set, self.model, self.case
+        belief, standing, conflicts = self.belief, self.standing, self.conflicts
+        weighing = None
+        by_costs = case.costs is not None and case.required_confidence <= LEAST_CONFIDENCE
+        if case.costs is not None:
+            weighing = weigh(rule_set, model, case.costs, belief.states, self.offered)
+        plate = plate_to_read(rule_set, case, self.findings)
+        if plate is not None:
+            return _next(plate, weighing)
+        leading, confidence = leader(rule_set, model, belief, case.required_confidence)
+        convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
+        sure = convinced and confidence >= rule_set.faults[leading].least_confidence
+        missing = self.missing_for(leading) if convinced else ()
         verdict = None
-    if stopped and verdict is not None:
-        return Decision("fault-found", None, verdict, ())
+        beside = second_faults(model, belief, leading) if convinced else {}
+        proven = [
+            fault
+            for fault, chance in beside.items()
+            if chance >= case.required_confidence and not self.missing_for(fault)
+        ]
+        doubtful = [
+            f.check
+            for one in conflicts
+            for f in one.to_repeat()
+            if model.persists[f.check] < SEEN_ONCE_FOR_ALL
+        ]
+        again = cheapest(self.among(dict.fromkeys(doubtful)))
+        # A contradiction that a further reading may clear up comes first. One that stands is in
+        # the belief already, and does not keep back what is sure in spite of it.
+        if sure and not missing and again is None:
+            verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
-    @cache
-    def offered() -> list[Candidate]:
-        return among(unanswered(rule_set, findings))
-
-    weighing = None
-    by_costs = case.costs is not None and case.required_confidence <= LEAST_CONFIDENCE
-    if case.costs is not None:
-        weighing = weigh(rule_set, model, case.costs, belief.states, offered())
-        if by_costs and verdict is not None and weighing.remedy != verdict.fault.remedy:
-            # The likeliest remedy is no verdict where another costs less to begin with.
+        if leading == NO_FAULT and (self.stopped or _amiss(rule_set, standing)):
             verdict = None
+        if self.stopped and verdict is not None:
+            return Decision("fault-found", None, verdict, ())
 
-    def about_second(fault: Fault) -> Plan | None:
+        if by_costs and verdict is not None and weighing is not None:
+            # The likeliest remedy is no verdict where another costs less to begin with.
+            verdict = verdict if weighing.remedy == verdict.fault.remedy else None
+
+        if verdict is not None:
+            rather = None
+            if weighing is not None:
+                rather = _cheaper_first(rule_set, weighing, self.offered)
+            for fault, _ in verdict.also_suspected:
+                if rather is None:
+                    rather = self.about_second(fault)
+            if rather is not None:
+                return _next(rather, weighing)
+            if leading == NO_FAULT:
+                good = nothing_found(model, belief, confidence)
+                return Decision("no-fault-found", None, None, good, weighing)
+            return Decision("fault-found", None, verdict, contradicted(conflicts), weighing)
+
+        if again is not None:
+            because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
+            return _next(plan(rule_set, again, because, recheck=True), weighing)
+        return self.next_or_open(leading, missing, weighing, by_costs=by_costs)
+
+    def next_or_open(
+        self, leading: str, missing: Sequence[str], weighing: Weighing | None, *, by_costs: bool
+    ) -> Decision:
+        """The next check where there is no verdict, or why there is none."""
+        rule_set, model, case = self.rule_set, self.model, self.case
+        promised = _promised_again(rule_set, model, self.findings, self.belief)
+        found = candidates(
+            rule_set, {**self.information(), **promised}, case, self.conclusions, promised
+        )
+        again_offered = [replace(one, again=True, preferred=False) for one in found]
+        tuning = rule_set.tuning
+        bad = set(_abnormal(rule_set, self.standing))
+        best = choose(
+            [*self.offered, *(one for one in again_offered if one.check.id in bad)], tuning
+        )
+        if best is None:  # nothing is left that was not read: what was found good may not be
+            best = choose(again_offered, tuning)
+        # Where costs decide, a likely fault's proof waits for what tells more, and nothing is
+        # asked for that is not expected to pay, unless the request wants to be surer than costs
+        # need.
+        pays = weighing is not None and weighing.worth_going_on
+        if missing and not (pays and best is not None):
+            needed = cheapest(self.among(missing))
+            if needed is not None:
+                title = rule_set.faults[leading].title
+                because = f"{title} is likely, but it is not a verdict while this is unchecked."
+                return _next(plan(rule_set, needed, because), weighing)
+        if best is not None and (not by_costs or pays or best.preferred):
+            told = self.standing.get(best.check.id)
+            if best.again:
+                because = (
+                    "Much hangs on this reading. Take it again before anything is replaced."
+                    if best.check.id in bad
+                    else "Nothing new is left to check, and this was found good once. Take it "
+                    "again."
+                )
+                return _next(plan(rule_set, best, because, recheck=True), weighing)
+            if told is None:
+                return _next(plan(rule_set, best, best.check.why), weighing)
+            because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
+            return _next(plan(rule_set, best, because, recheck=True), weighing)
+        return self.open(missing, weighing, pays_not=best is not None)
+
+    def open(
+        self, missing: Sequence[str], weighing: Weighing | None, *, pays_not: bool
+    ) -> Decision:
+        """No verdict and no next check: why, and what the best guess is."""
+        rule_set, model, case, belief = self.rule_set, self.model, self.case, self.belief
+        reasons: tuple[Reason, ...]
+        if pays_not and weighing is not None:
+            reasons = (does_not_pay(weighing),)
+        else:
+            skipped = tuple(sorted(case.unavailable - self.standing.keys()))
+            reasons = unresolved(model, belief, self.conflicts, missing, skipped)
+        out_of_reach = {
+            one
+            for one in case.unavailable - self.standing.keys() - self.conclusions.barred
+            if one in rule_set.checks
+        }
+        reasons += best_guess(rule_set, model, belief)
+        reasons += would_settle(rule_set, self.information(), out_of_reach)
+        reasons += rests(model, belief)
+        reasons += assumed(rule_set, case, self.conclusions, self.standing)
+        return Decision("unresolved", None, None, reasons, weighing)
+
+    def about_second(self, fault: Fault) -> Plan | None:
         """What tells whether a suspected second fault is there: a check, or a second reading."""
+        rule_set, model = self.rule_set, self.model
         because = f"It tells whether {fault.title} has come on top of the fault already found."
-        telling = _telling(model, belief, offered(), fault.id)
+        telling = _telling(model, self.belief, self.offered, fault.id)
         if telling is not None:
             return plan(rule_set, telling, because)
-        again = cheapest(among(_once_only(rule_set, model, standing, fault.id)))
+        again = cheapest(self.among(_once_only(rule_set, model, self.standing, fault.id)))
         return None if again is None else plan(rule_set, again, because, recheck=True)
-
-    if verdict is not None:
-        rather = None
-        if weighing is not None:
-            rather = _cheaper_first(rule_set, weighing, offered())
-        for fault, _ in verdict.also_suspected:
-            if rather is None:
-                rather = about_second(fault)
-        if rather is not None:
-            return _next(rather, weighing)
-        if leading == NO_FAULT:
-            good = nothing_found(model, belief, confidence)
-            return Decision("no-fault-found", None, None, good, weighing)
-        return Decision("fault-found", None, verdict, contradicted(conflicts), weighing)
-
-    if again is not None:
-        because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
-        return _next(plan(rule_set, again, because, recheck=True), weighing)
-    promised = _promised_again(rule_set, model, findings, belief)
-    found = candidates(rule_set, {**information(), **promised}, case, conclusions, promised)
-    again_offered = [replace(one, again=True, preferred=False) for one in found]
-    least = rule_set.tuning.least_information
-    bad = set(_abnormal(rule_set, standing))
-    best = choose([*offered(), *(one for one in again_offered if one.check.id in bad)], least)
-    if best is None:  # nothing is left that was not read: what was found good may not be
-        best = choose(again_offered, least)
-    # Where costs decide, a likely fault's proof waits for what tells more, and nothing is asked
-    # for that is not expected to pay, unless the request wants to be surer than costs need.
-    pays = weighing is not None and weighing.worth_going_on
-    if missing and not (pays and best is not None):
-        needed = cheapest(among(missing))
-        if needed is not None:
-            title = rule_set.faults[leading].title
-            because = f"{title} is likely, but it is not a verdict while this is unchecked."
-            return _next(plan(rule_set, needed, because), weighing)
-    if best is not None and (not by_costs or pays or best.preferred):
-        told = standing.get(best.check.id)
-        if best.again:
-            because = (
-                "Much hangs on this reading. Take it again before anything is replaced."
-                if best.check.id in bad
-                else "Nothing new is left to check, and this was found good once. Take it again."
-            )
-            return _next(plan(rule_set, best, because, recheck=True), weighing)
-        if told is None:
-            return _next(plan(rule_set, best, best.check.why), weighing)
-        because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
-        return _next(plan(rule_set, best, because, recheck=True), weighing)
-    if best is not None and weighing is not None:
-        reasons: tuple[Reason, ...] = (does_not_pay(weighing),)
-    else:
-        skipped = tuple(sorted(case.unavailable - standing.keys()))
-        reasons = unresolved(model, belief, conflicts, missing, skipped)
-    out_of_reach = case.unavailable - standing.keys() - conclusions.barred
-    reasons += best_guess(rule_set, model, belief)
-    reasons += would_settle(rule_set, information(), out_of_reach)
-    reasons += rests(model, belief)
-    reasons += assumed(rule_set, case, conclusions, standing)
-    return Decision("unresolved", None, None, reasons, weighing)
 
 
 def _promised_again(
@@ -246,8 +310,9 @@ def _promised_again(
         and one.outcome != INCONCLUSIVE
         and times[one.check] < MOST_READINGS
         and not rule_set.checks[one.check].live
+        and model.persists[one.check] < SEEN_ONCE_FOR_ALL
     ]
-    return information_again(model, belief.states, readable, rule_set.tuning.misread_persists)
+    return information_again(model, belief.states, readable)
 
 
 def _cheaper_first(

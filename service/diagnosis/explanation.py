@@ -78,7 +78,7 @@ def _summary(
         )
     if decision.plan is not None:
         step = decision.plan.preparation
-        title = decision.plan.check.title
+        title = decision.plan.aim.title
         out.append(f"Next: {step.title}, then {title}." if step else f"Next: {title}.")
     out += [reason.text for reason in decision.reasons]
     return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -131,6 +131,25 @@ def placed_limits(
     return tuple(placed(limit, nameplate) for limit in measure.limits)
 
 
+@lru_cache(maxsize=4096)
+def other_limits(
+    measure: Measure, nameplate: Frozen[str, NameplateValue]
+) -> tuple[tuple[PlacedLimit, ...], ...]:
+    """The limits for each value that a deduced field of the nameplate may have just as well."""
+    fields = {limit.nameplate for limit in measure.limits if limit.nameplate is not None}
+    return tuple(
+        placed_limits(measure, Frozen({**nameplate, name: replace(nameplate[name], value=other)}))
+        for name in sorted(fields)
+        for other in nameplate[name].others
+    )
+
+
+def _average(regions: Iterable[Sequence[float]]) -> list[float]:
+    """The mean of probabilities that are each as good as the other."""
+    rows = list(regions)
+    return [math.fsum(column) / len(rows) for column in zip(*rows, strict=True)]
+
+
 def find_all(rule_set: RuleSet, case: Case) -> tuple[Finding, ...]:
     """One finding per reading, in the order of the request."""
     latest = {(reading.check, reading.stage): reading.index for reading in case.readings}
@@ -190,7 +209,7 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
     measure = measure_of(check, reading)
     edges = placed_limits(measure, case.nameplate)
     notes = _nameplate_notes(rule_set, measure, case.nameplate)
-    instrument = case.instruments.get(measure.quantity)
+    instrument = used_for(measure, case.instruments.get(measure.quantity))
     value: float | None = None
     uncertainty: float | None = None
     limits = [edge.value for edge in edges]
@@ -198,8 +217,11 @@ def find(rule_set: RuleSet, case: Case, reading: Reading) -> Finding:
         value, uncertainty = measured(reading.value, instrument)
         if reading.uncertainty is not None:
             value, uncertainty = reading.value, reading.uncertainty
-        region = partition_probabilities(
-            value, uncertainty, limits, [edge.uncertainty for edge in edges]
+        region = _average(
+            partition_probabilities(
+                value, uncertainty, [edge.value for edge in one], [edge.uncertainty for edge in one]
+            )
+            for one in (edges, *other_limits(measure, case.nameplate))
         )
         if reading.uncertainty is not None:
             notes.append(f"worked out from its inputs by {check.calculation}")
@@ -239,6 +261,19 @@ def _observed(check: Check, seen: str) -> tuple[float, ...]:
 def measure_of(check: Check, reading: Reading) -> Measure:
     """What a reading that is not an observation is a measure of."""
     return next(one for one in check.measures if one.quantity == reading.quantity)
+
+
+def used_for(measure: Measure, instrument: Instrument | None) -> Instrument | None:
+    """The instrument of a check: the stated one, or what is assumed of that check or quantity."""
+    assumed = measure.accuracy
+    if instrument is None or instrument.stated or assumed is None:
+        return instrument
+    return replace(
+        instrument,
+        percent_of_reading=assumed.percent_of_reading,
+        counts=assumed.counts,
+        resolution=assumed.resolution,
+    )
 
 
 def measured(value: float, instrument: Instrument | None) -> tuple[float, float]:

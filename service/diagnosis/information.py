@@ -31,18 +31,19 @@ def information_about(model: BeliefModel, states: Vector, fault: str, check: str
 
 
 def information_about_again(
-    model: BeliefModel, states: Vector, fault: str, finding: Finding, persists: float
+    model: BeliefModel, states: Vector, fault: str, finding: Finding
 ) -> float:
     """Expected drop, in bits, of the entropy of whether a fault is there, if `finding`'s check is
     read once more."""
     there = model.has_fault[:, model.index(fault)]
-    same = _again(model, finding, persists)
+    same = _again(model, finding)
     table = np.stack([same, 1.0 - same], axis=1)  # (states, 2)
     return _told(np.stack([there, 1.0 - there]) * states @ table)
 
 
-def _again(model: BeliefModel, finding: Finding, persists: float) -> Vector:
+def _again(model: BeliefModel, finding: Finding) -> Vector:
     """P(a second reading says the same | state), (states,), as in `likelihood`."""
+    persists = model.persists[finding.check]
     out: Vector = persists + (1.0 - persists) * once(model, finding)
     return out
 
@@ -54,16 +55,16 @@ def _told(joint: Vector) -> float:
 
 
 def information_again(
-    model: BeliefModel, states: Vector, findings: Sequence[Finding], persists: float
+    model: BeliefModel, states: Vector, findings: Sequence[Finding]
 ) -> dict[str, float]:
     """Expected drop, in bits, of the entropy over sets of remedies, by reading to be taken again.
 
-    A second reading says the same, or something else: P(same | state) is `persists` and the rest
-    times the likelihood of the first, as in `likelihood`.
+    A second reading says the same, or something else: P(same | state) is `model.persists` and the
+    rest times the likelihood of the first, as in `likelihood`.
     """
     if not findings:
         return {}
-    same = np.stack([_again(model, one, persists) for one in findings]) * states
+    same = np.stack([_again(model, one) for one in findings]) * states
     joint = np.add.reduceat(same, model.set_starts, axis=1)  # (readings, sets of remedies)
     sets = np.add.reduceat(states, model.set_starts)
     other = np.maximum(sets - joint, 0.0)

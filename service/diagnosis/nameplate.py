@@ -24,6 +24,7 @@ class NameplateValue:
     value: float | str
     uncertainty: float  # standard uncertainty, SI; 0 when stated
     origin: str  # "stated" | "deduced" | "assumed"
+    others: tuple[float, ...] = ()  # what a deduced one may be just as well, SI
 
 
 def read_nameplate(
@@ -84,12 +85,19 @@ def _span(field: NameplateField, quantity: str) -> str:
 
 
 def _deduced(field: NameplateField, readings: tuple[Reading, ...]) -> NameplateValue | None:
-    """The nominal nearest to a reading that tells it."""
-    least = min(field.nominals, default=0.0)
+    """The nominals that a reading may be of, the nearest first.
+
+    One reading does not tell a low nominal from a higher one that sags: it may be of each of them,
+    so that what it is judged by does not follow from itself.
+    """
     latest = {reading.check: reading.value for reading in readings}
+    least, most = field.deviation
     for check in field.deduce_from:
         seen = latest.get(check)
-        if seen is not None and seen > 0.75 * least:
-            nearest = min(field.nominals, key=lambda nominal: abs(nominal - seen))
-            return NameplateValue(nearest, 0.0, "deduced")
+        if seen is None:
+            continue
+        near = [one for one in field.nominals if least * one <= seen <= most * one]
+        if near:
+            nearest, *others = sorted(near, key=lambda nominal: abs(nominal - seen))
+            return NameplateValue(nearest, 0.0, "deduced", tuple(others))
     return None

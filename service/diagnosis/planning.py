@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.confirmations import confirmations, may_stand_open
+from service.diagnosis.confirmations import confirmations, may_stand_open, worked_inside
 from service.diagnosis.findings import INCONCLUSIVE, INVALID, Finding
+from service.ruleset.header import Plate, Tuning
 from service.ruleset.model import Check, Preparation, RuleSet
 
 # A dead check serves in place of a live one if it tells at least this share of it.
@@ -36,17 +37,23 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The next thing to do: a check, or the preparation that it waits for."""
+    """The next thing to do: a check, a plate to read, or the preparation that it waits for."""
 
     check: Check
     preparation: Preparation | None
     recheck: bool
     because: str
+    plate: Plate | None = None  # to be read for the check
+
+    @property
+    def aim(self) -> Check | Plate:
+        """What is done, once nothing has to be prepared."""
+        return self.check if self.plate is None else self.plate
 
 
-def unmet(rule_set: RuleSet, case: Case, check: Check) -> tuple[str, ...]:
+def unmet(rule_set: RuleSet, case: Case, aim: Check | Plate) -> tuple[str, ...]:
     """The precautions to confirm before a check is offered, in the order to take them."""
-    access = rule_set.access[check.access]
+    access = rule_set.access[aim.access]
     needed = list(access.requires)
     effective = confirmations(rule_set, case).effective
     if access.closes_with and may_stand_open(rule_set, case):
@@ -98,24 +105,29 @@ def candidates(
         return allowed and promises(name) >= enough
 
     waiting_at: dict[str, tuple[str, ...]] = {}  # by access: alike for every check there
+    late = worked_inside(rule_set, case, case.repairs)
+    back = _way_back(rule_set, case)
     minutes = {step.confirms: step.minutes for step in rule_set.preparations.values()}
     out = []
     for name in checks:
         check = rule_set.checks[name]
         if not may_be_offered(conclusions, case, check):
             continue
+        if late and check.asked_of == "customer":
+            continue  # nobody lays the tools down to ask what the telephone could have told
         promised = promises(name)
         if any(serves(other, promised) for other in check.dead_alternatives):
             continue
         if check.access not in waiting_at:
             waiting_at[check.access] = unmet(rule_set, case, check)
         waiting = waiting_at[check.access]
+        closes = not set(rule_set.access[check.access].closes_with).isdisjoint(waiting)
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
         out.append(
             Candidate(
                 check=check,
                 information=promised,
-                cost=work + sum(minutes[one] for one in waiting),
+                cost=work + sum(minutes[one] for one in waiting) + (back if closes else 0.0),
                 unmet=waiting,
                 preferred=name in conclusions.preferred,
                 work=work,
@@ -124,20 +136,39 @@ def candidates(
     return out
 
 
-def choose(found: Iterable[Candidate], least_information: float) -> Candidate | None:
+def _way_back(rule_set: RuleSet, case: Case) -> float:
+    """Minutes to open the equipment again once it has been closed for a run.
+
+    Most repairs are made inside, so who closes it in the midst of the work comes back.
+    """
+    counts = confirmations(rule_set, case).effective
+    return sum(
+        step.minutes
+        for step in rule_set.preparations.values()
+        if step.confirms in counts and rule_set.precautions[step.confirms].withdrawn_by
+    )
+
+
+def choose(found: Iterable[Candidate], tuning: Tuning) -> Candidate | None:
     """Preferred checks first, then the most bits per minute; ties by id.
 
-    A check that promises less than `least_information` bits is not worth asking for, unless a
-    rule prefers it: rules know reasons that are not about which fault it is. Once preparations
+    A check that promises less than `least_information` bits, or less than `least_rate` bits per
+    minute, is not worth asking for, unless a rule prefers it: rules know reasons that are not
+    about which fault it is. Once preparations
     are due, they are paid for all checks that wait for the same ones, so the first of these is
     the one with the most bits per minute of its own work.
     """
-    worthy = [one for one in found if one.preferred or one.information >= least_information]
+    worthy = [one for one in found if one.preferred or worth_its_time(one, tuning)]
     best = _most_worth(worthy)
     if best is None or not best.unmet:
         return best
     alike = [replace(one, cost=one.work) for one in worthy if one.unmet == best.unmet]
     return _most_worth(alike)
+
+
+def worth_its_time(one: Candidate, tuning: Tuning) -> bool:
+    """Whether a check tells enough, by itself and for the minutes that it takes."""
+    return one.information >= tuning.least_information and one.worth >= tuning.least_rate
 
 
 def _most_worth(worthy: Iterable[Candidate]) -> Candidate | None:
@@ -155,12 +186,14 @@ def cheapest(found: Iterable[Candidate]) -> Candidate | None:
 
 def plan(rule_set: RuleSet, candidate: Candidate, because: str, *, recheck: bool = False) -> Plan:
     """The candidate itself, or the preparation for the first thing it waits for."""
-    preparation = None
-    if candidate.unmet:
-        preparation = next(
-            step for step in rule_set.preparations.values() if step.confirms == candidate.unmet[0]
-        )
+    waiting = candidate.unmet
+    preparation = preparation_for(rule_set, waiting[0]) if waiting else None
     return Plan(candidate.check, preparation, recheck, because)
+
+
+def preparation_for(rule_set: RuleSet, precaution: str) -> Preparation:
+    """The step after which a precaution can be confirmed."""
+    return next(one for one in rule_set.preparations.values() if one.confirms == precaution)
 
 
 def unanswered(rule_set: RuleSet, findings: Iterable[Finding]) -> list[str]:

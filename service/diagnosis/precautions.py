@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from service.diagnosis.case import Case
 from service.diagnosis.confirmations import Void, confirmations
 from service.physics.discharge import SAFE_VOLTAGE, discharge_figures, discharge_tool
+from service.ruleset.header import Plate
 from service.ruleset.model import Check, Precaution, Remedy, RuleSet
 
 # In place of a wait, where the bleed resistor is too large or missing.
@@ -101,7 +102,7 @@ def fill(text: str, worked_out: dict[str, str]) -> str:
     return text
 
 
-def at_hand(rule_set: RuleSet, step: Check | Remedy) -> set[str]:
-    """The precautions of a check or a repair: its own, and all those of its place."""
+def at_hand(rule_set: RuleSet, step: Check | Plate | Remedy) -> set[str]:
+    """The precautions of a check, a plate or a repair: its own, and all those of its place."""
     access = rule_set.access[step.access]
     return {*access.requires, *access.precautions, *step.precautions}

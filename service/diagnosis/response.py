@@ -12,22 +12,16 @@ import numpy as np
 from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import pair_probabilities
 from service.diagnosis.bring import Bring
-from service.diagnosis.case import Case
-from service.diagnosis.confirmations import withdrawn_with
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing
 from service.diagnosis.explanation import title_of
-from service.diagnosis.findings import Finding, PlacedLimit, measure_of, placed_limits
-from service.diagnosis.nameplate import NameplateValue
-from service.diagnosis.planning import Plan
-from service.diagnosis.precautions import StandingPrecaution, fill
+from service.diagnosis.findings import Finding, PlacedLimit, measure_of
+from service.diagnosis.precautions import StandingPrecaution
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import Verdict
 from service.diagnosis.verification import Release
-from service.frozen import Frozen
-from service.physics.units import accepted_units, from_si
-from service.ruleset.describe import reading_conditions
-from service.ruleset.model import UNLISTED_FAULT, Check, Fault, Measure, Remedy, RuleSet
+from service.physics.units import from_si
+from service.ruleset.model import UNLISTED_FAULT, Fault, Measure, Remedy, RuleSet
 
 MILLIONTHS = 1_000_000
 PAIR_SHOWN = 0.01
@@ -123,9 +117,9 @@ def finding(rule_set: RuleSet, one: Finding) -> dict[str, Any]:
         # An uncertainty is a difference: 1 K is 1.8 [degF] however warm it is.
         difference = "temperature-difference" if quantity == "temperature" else quantity
         shown = {
-            "value": _significant(from_si(one.value, unit, quantity)),
+            "value": significant(from_si(one.value, unit, quantity)),
             "unit": unit,
-            "standard_uncertainty": _significant(
+            "standard_uncertainty": significant(
                 from_si(one.uncertainty or 0.0, unit, difference), 2
             ),
         }
@@ -170,104 +164,13 @@ def limits(measure: Measure, edges: tuple[PlacedLimit, ...]) -> list[dict[str, A
 def _limit(edge: PlacedLimit | None, quantity: str) -> dict[str, Any] | None:
     if edge is None:
         return None
-    return {"value": _significant(from_si(edge.value, edge.unit, quantity)), "unit": edge.unit}
+    return {"value": significant(from_si(edge.value, edge.unit, quantity)), "unit": edge.unit}
 
 
-def _significant(value: float, digits: int = 6) -> float:
+def significant(value: float, digits: int = 6) -> float:
     if value == 0.0 or not math.isfinite(value):
         return 0.0
     return float(f"{value:.{digits}g}")
-
-
-@lru_cache(maxsize=1024)
-def expected(check: Check, nameplate: Frozen[str, NameplateValue]) -> dict[str, Any]:
-    """What a healthy part gives, and the limits of each outcome for this nameplate.
-
-    Kept, and shared between answers: it is not to be changed.
-    """
-    spans: dict[str, dict[str, Any]] = {}
-    if check.measures:
-        measure = check.measures[0]
-        spans = {row["outcome"]: row for row in limits(measure, placed_limits(measure, nameplate))}
-    return {
-        "text": check.expected_text,
-        "outcomes": [
-            {
-                "outcome": outcome,
-                "meaning": check.meaning(outcome),
-                "lower": spans.get(outcome, {}).get("lower"),
-                "upper": spans.get(outcome, {}).get("upper"),
-                "source": spans.get(outcome, {}).get("source", check.source),
-            }
-            for outcome in check.outcomes
-        ],
-    }
-
-
-def next_check(
-    rule_set: RuleSet,
-    plan: Plan,
-    case: Case,
-    precautions: list[dict[str, Any]],
-    worked_out: dict[str, str],
-) -> dict[str, Any]:
-    """The next check, or the preparation that it waits for."""
-    step, check = plan.preparation, plan.check
-    if step is not None:
-        return {
-            **in_brief(plan),
-            "title": step.title,
-            "why": f"{fill(step.why, worked_out)} It prepares: {check.title}.",
-            "how": [fill(line, worked_out) for line in step.how],
-            "longest_run": None,
-            "expected": None,
-            "units": [],
-            "calculation": None,
-            "conditions": [],
-            "confirms": [{"id": step.confirms, "after_reading": len(case.readings)}],
-            "withdraws": list(withdrawn_with(rule_set, case, step)),
-            "for_check": check.id,
-            "recheck": False,
-            "tools": list(step.tools),
-            "minutes": step.minutes,
-            "precautions": precautions,
-        }
-    return {
-        **in_brief(plan),
-        "title": check.title,
-        "why": plan.because,
-        "how": [*_for_how_long(check), *(fill(line, worked_out) for line in check.how)],
-        "longest_run": None
-        if check.longest_run is None
-        else {"value": _significant(check.longest_run), "unit": "s"},
-        "expected": expected(check, case.nameplate),
-        "units": [unit for one in check.measures for unit in accepted_units(one.quantity)],
-        "calculation": check.calculation,
-        "conditions": reading_conditions(check),
-        "confirms": [],
-        "withdraws": list(withdrawn_with(rule_set, case, check)),
-        "for_check": None,
-        "recheck": plan.recheck,
-        "tools": list(check.tools),
-        "minutes": check.minutes,
-        "precautions": precautions,
-    }
-
-
-def _for_how_long(check: Check) -> list[str]:
-    """The first step of a run: when it ends."""
-    if check.longest_run is None:
-        return []
-    minutes, seconds = divmod(round(check.longest_run), 60)
-    time = f"{minutes} min" if minutes > 2 and not seconds else f"{round(check.longest_run)} s"
-    return [f"Energise it for {time} at most."]
-
-
-def in_brief(plan: Plan) -> dict[str, Any]:
-    """What of `next_check` says which it is."""
-    if plan.preparation is not None:
-        return {"id": plan.preparation.id, "kind": "preparation"}
-    return {"id": plan.check.id, "kind": plan.check.kind}
 
 
 def verdict(rule_set: RuleSet, found: Verdict, proof: Iterable[str]) -> dict[str, Any]:

@@ -64,6 +64,7 @@ class BeliefModel:
     log_prior: Mapping[str, Vector]  # by symptom: (states,)
     tables: Mapping[str, Vector]  # by check: (states, outcomes), rows sum to 1
     log_tables: Mapping[str, Vector]  # by check: their logs, (outcomes, states)
+    persists: Mapping[str, float]  # by check: share of misreadings that the next one repeats
     outcomes: Outcomes  # the tables side by side
     parts: tuple[str, ...]
     needs_part: Vector  # (states, parts) of 0 and 1
@@ -146,6 +147,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         },
         tables=tables,
         log_tables={name: np.log(table.T, order="C") for name, table in tables.items()},
+        persists={check.id: check.persists for check in rule_set.checks.values()},
         outcomes=side_by_side(list(tables.values()), set_starts),
         parts=parts,
         needs_part=np.array([[part in one for part in parts] for one in wanted], float, order="F"),

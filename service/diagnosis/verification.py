@@ -22,6 +22,7 @@ from service.diagnosis.decision import MOST_READINGS, Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.information import information_about_again
 from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
+from service.diagnosis.plates import plate_to_read
 from service.diagnosis.readings import span
 from service.diagnosis.reasons import Reason, slips, stopped_by
 from service.diagnosis.states import BeliefModel
@@ -271,6 +272,10 @@ def _verify(
     proofs = tuple(prove(rule_set, case, findings, check) for check in asked)
     against = [Reason(stop.rule, stop.text) for stop in conclusions.stops]
     failed = [one for one in proofs if one.result == FAILED]
+    doubted = [one.finding for one in proofs if one.finding and one.result in (FAILED, UNDECIDED)]
+    plate = None if against else plate_to_read(rule_set, case, doubted)
+    if plate is not None:
+        return Decision("check-next", plate, None, ()), Release(None, proofs)
     against += [_against(rule_set, one) for one in failed]
     against += _forbidden(rule_set, conclusions, against)
     doubtful = dict.fromkeys([*stopped_by(conclusions), *(one.check for one in failed)])
@@ -288,7 +293,7 @@ def _verify(
     against += [_against(rule_set, one) for one in proofs if one.result == UNAVAILABLE]
     if not against:
         after = [one for one in findings if one.stands and one.stage == len(case.repairs)]
-        now = given(model, left, after, rule_set.tuning.misread_persists)
+        now = given(model, left, after)
         more, against = _left_in_doubt(rule_set, model, case, findings, conclusions, now)
         if more is not None:
             return _ask(rule_set, case, more), Release(None, (*proofs, more))
@@ -343,16 +348,13 @@ def _left_in_doubt(
         and one.check not in case.unavailable | conclusions.barred
         and not rule_set.access[rule_set.checks[one.check].access].powered
     ]
-    persists = rule_set.tuning.misread_persists
     for fault, chance in dangers(rule_set, model, now).items():
         title = rule_set.faults[fault].title
         text = f"{title}: a chance of {chance:.1%} is left"
         check = telling(rule_set, model, now, fault, chance, possible)
         if check is not None:
             return Proof(check, MISSING, None, text), []
-        bits = {
-            one.check: information_about_again(model, now, fault, one, persists) for one in readable
-        }
+        bits = {one.check: information_about_again(model, now, fault, one) for one in readable}
         best = max(readable, key=lambda one: (bits[one.check], one.check), default=None)
         if best is not None and tells(bits[best.check], chance):
             return Proof(best.check, UNDECIDED, best, text), []

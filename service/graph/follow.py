@@ -42,13 +42,13 @@ def follow(reasoner: Reasoner, symptom: str, least_probability: float = LEAST_PR
 def chances(reasoner: Reasoner, reasoned: Reasoned, check: str) -> Vector:
     """P(outcome | all that was read), (outcomes,), of a check that is read now; sums to 1.
 
-    Of one that has been read before, a share `misread_persists` of what made the reading wrong
+    Of one that has been read before, a share `persists` of what made the reading wrong
     makes it wrong again, as in `belief.likelihood`.
     """
     states, table = reasoned.belief.states, reasoner.model.tables[check]
     before = next((one for one in reasoned.findings if one.check == check and one.stands), None)
     if before is not None:
-        persists = reasoner.rule_set.tuning.misread_persists
+        persists = reasoner.model.persists[check]
         seen = before.outcomes.index(before.outcome)
         once = table[:, seen]
         twice = repeated(once, before.repeats + 1, persists)
@@ -111,13 +111,17 @@ class _Following:
         """Ask what comes next at a place, once all that has to be confirmed is, and look ahead."""
         case, first = step.case, list[str]()
         precautions: dict[str, Warned] = {}
-        for _ in range(len(self._reasoner.rule_set.preparations) + 1):
+        rule_set = self._reasoner.rule_set
+        for _ in range(len(rule_set.preparations) + len(rule_set.plates) + 1):
             reasoned, answer = self._assessed(case)
             check = answer["next_check"]
             if check is None or answer["status"] == STOPPED:
                 step.node = _ended(answer, step.chance)
                 return
             precautions |= {one["id"]: _warned(one) for one in check["precautions"]}
+            if check["kind"] == "nameplate":  # a picture for all equipment of its kind has none
+                case = {**case, "unavailable": [*case.get("unavailable", ()), check["id"]]}
+                continue
             if check["kind"] != "preparation":
                 break
             kept = [one for one in case.get("confirmed", ()) if one["id"] not in check["withdraws"]]

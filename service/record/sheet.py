@@ -346,5 +346,7 @@ def _step(rule_set: RuleSet, one: Mapping[str, Any] | None, lang: Language) -> S
         return None
     if one["kind"] == "preparation":
         return Step(lang.texts.of(rule_set.preparations[one["id"]].title), None)
+    if one["kind"] == "nameplate":
+        return Step(lang.texts.of(rule_set.plates[one["id"]].title), None)
     check = rule_set.checks[one["id"]]
     return Step(lang.texts.of(check.title), lang.texts.of(check.expected_text))

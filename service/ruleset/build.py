@@ -66,6 +66,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
 
         nameplate = {k: self.nameplate_field(k, v) for k, v in head["nameplate"].items()}
         self.nameplate = nameplate
+        plates = {k: self.plate(k, path, raw) for k, (path, raw) in self.raw_plates.items()}
         instruments = {k: self.instrument(k, v) for k, v in head["instruments"].items()}
         capacitor = self.capacitor(head.get("capacitor"))
         precautions = {k: self.precaution(p, raw) for k, (p, raw) in self.raw_precautions.items()}
@@ -104,6 +105,7 @@ class _Reader(HeaderReader, PrecautionReader, CheckReader, FaultReader, RuleRead
             sources=tuple(head["sources"]),
             content_hash=content_hash({k: d.data for k, d in self.documents.items()}),
             nameplate=nameplate,
+            plates=plates,
             instruments=instruments,
             capacitor=capacitor,
             tuning=tuning,

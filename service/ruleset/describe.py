@@ -39,6 +39,18 @@ def describe(rule_set: RuleSet) -> dict[str, Any]:
         "sources": list(rule_set.sources),
         "minutes_source": rule_set.minutes_source,
         "nameplate": [_nameplate(field) for field in rule_set.nameplate.values()],
+        "plates": [
+            {
+                "id": one.id,
+                "title": one.title,
+                "nameplate_fields": list(one.fields),
+                "how": list(one.how),
+                "minutes": one.minutes,
+                "requires": list(rule_set.access[one.access].requires),
+                "source": one.source,
+            }
+            for one in rule_set.plates.values()
+        ],
         "instruments": [
             {
                 "quantity": one.quantity,
@@ -124,6 +136,7 @@ def _check(check: Check, rule_set: RuleSet) -> dict[str, Any]:
         "title": check.title,
         "component": check.component,
         "kind": check.kind,
+        "asked_of": check.asked_of,
         "access": check.access,
         "live": check.live,
         "instrument_category": check.instrument_category,

@@ -37,6 +37,7 @@ class Draft:
         # Part of every row of a measured check, so it is needed before the other tuning numbers.
         self.slip = float(self.head["tuning"].get("slip", {}).get("value", 0.0))
         self.scales: dict[str, Any] = documents["checks"].data.get("scales", {})
+        self.raw_plates = self.table("rule-set", "plates")
         self.raw_checks = self.table("checks", "checks")
         self.raw_faults = self.table("faults", "faults")
         self.raw_remedies = self.table("faults", "remedies")

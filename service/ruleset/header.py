@@ -18,9 +18,26 @@ class NameplateField:
     unit: str | None
     default_uncertainty: float  # standard uncertainty of an assumed value, SI
     nominals: tuple[float, ...]  # values that an unstated one may be deduced to be, SI
-    deduce_from: tuple[str, ...]  # checks whose reading tells the nearest nominal
+    deduce_from: tuple[str, ...]  # checks whose reading tells which nominals it may be
+    deviation: tuple[float, float]  # least and most share of its nominal that is met in use
     least: float | None  # SI; values outside [least, most] are refused
     most: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """A rating plate or a label, where nameplate fields can be read."""
+
+    id: str
+    title: str
+    fields: tuple[str, ...]
+    access: str
+    minutes: float
+    tools: tuple[str, ...]
+    why: str
+    how: tuple[str, ...]
+    precautions: tuple[str, ...]
     source: str
 
 
@@ -56,6 +73,7 @@ class Tuning:
     second_fault: float  # share of visits with a second fault that the first has not caused
     slip: float  # share of measured readings that say nothing of the part: a contact, a wrong lead
     misread_persists: float  # share of slips that a second reading repeats
+    look_persists: float  # the same of a look at dead equipment, and of what a user tells
     new_part_faulty: float  # P(the complaint stays | the right repair was made)
     cure_overlooked: float  # P(it seems to stay | the repair has cured)
     complaint_rests: float  # P(the complaint is gone in its proof | its cause is still there)
@@ -67,6 +85,7 @@ class Tuning:
     live_risk_minutes: float
     released_risk: float  # a dangerous fault more probable than this keeps equipment out of use
     least_information: float  # bits
+    least_rate: float  # bits per minute of work: below it going on costs more than it tells
     conflict_ratio: float
 
 

@@ -11,7 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from service.ruleset.header import Capacitor, Costs, InstrumentDefault, NameplateField, Tuning
+from service.ruleset.header import (
+    Capacitor,
+    Costs,
+    InstrumentDefault,
+    NameplateField,
+    Plate,
+    Tuning,
+)
 
 UNLISTED_FAULT = "unlisted-fault"
 NO_FAULT = "no-fault-present"
@@ -52,6 +59,16 @@ class Limit:
     source: str
 
 
+@dataclass(frozen=True, slots=True)
+class AssumedAccuracy:
+    """The accuracy of the instrument that a check is made with, where none is stated."""
+
+    percent_of_reading: float
+    counts: float
+    resolution: float  # SI
+    source: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Measure:
     """One way to read a check as a number: outcomes from low to high, with a limit between each."""
@@ -62,6 +79,7 @@ class Measure:
     limits: tuple[Limit, ...]
     least: float | None  # a reading below it (SI) is refused as impossible
     most: float | None  # and one above it
+    accuracy: AssumedAccuracy | None  # None: as the rule set assumes of the quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +115,8 @@ class Check:
     id: str
     title: str
     component: str
-    kind: Literal["measurement", "observation"]
+    kind: Literal["measurement", "observation", "question"]
+    asked_of: Literal["technician", "customer"]
     scope: Literal["component", "function"]
     access: str
     groups: tuple[str, ...]
@@ -107,6 +126,7 @@ class Check:
     instead: tuple[str, ...]  # what proves a repair as well where this cannot be carried out
     why_live: str | None
     by_rule: bool  # offered only when a rule admits it
+    in_passing: bool  # seen or heard while another check of the same place is made
     minutes: float
     longest_run: float | None  # s, for how long the equipment is energised for it at most
     tools: tuple[str, ...]
@@ -125,6 +145,7 @@ class Check:
     rows: Mapping[str, Row]  # P(outcome | fault) where it differs
     given: Mapping[tuple[str | None, str], Row]
     # P(outcome | fault, condition); with None for the fault, whatever the fault
+    persists: float  # share of what makes a reading wrong that makes the next one wrong, too
     source: str
 
     def meaning(self, outcome: str) -> Meaning:
@@ -333,6 +354,7 @@ class RuleSet:
     sources: tuple[str, ...]
     content_hash: str
     nameplate: Mapping[str, NameplateField]
+    plates: Mapping[str, Plate]
     instruments: Mapping[str, InstrumentDefault]
     capacitor: Capacitor | None
     tuning: Tuning

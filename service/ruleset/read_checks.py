@@ -41,18 +41,27 @@ class CheckReader(Draft):
                 advice = "List it in `outcomes`, or drop those that repeat what is measured."
                 self.fail("checks", path, "stray-outcome", message, advice)
         self.known("checks", (*path, "expected"), raw["expected"], outcomes, "outcome")
+        asked = raw.get("asked_of") == "customer"
+        # What somebody tells keeps nothing out of use: it is looked at before it counts as wrong.
+        enough = outcomes if asked else raw["expected"]
         passes = self.known(
-            "checks", (*path, "passes"), raw.get("passes", raw["expected"]), outcomes, "outcome"
+            "checks", (*path, "passes"), raw.get("passes", enough), outcomes, "outcome"
         )
         slip = self.slip if measures else 0.0
         rows, given = self.rows(path, raw["rows"], outcomes, slip)
         default = self.row((*path, "default", "p"), raw["default"]["p"], outcomes, slip)
+        if raw.get("in_passing") and (measures or raw.get("live") or raw.get("conditions")):
+            message, advice = "a measurement in passing", "Only what is seen or heard is noted so."
+            self.fail("checks", (*path, "in_passing"), "measured-in-passing", message, advice)
+        if asked:
+            self.question(path, raw)
         self.come_and_go(rows, given, default, raw.get("catches", 0.0))
         return m.Check(
             id=raw["id"],
             title=raw["title"],
             component=raw["component"],
-            kind="measurement" if measures else "observation",
+            kind="measurement" if measures else "question" if asked else "observation",
+            asked_of="customer" if asked else "technician",
             scope=raw["scope"],
             access="".join(
                 self.known("checks", (*path, "access"), [raw["access"]], self.raw_access, "access")
@@ -64,6 +73,7 @@ class CheckReader(Draft):
             instead=self.checks_of(path, raw, "instead"),
             why_live=raw.get("why_live"),
             by_rule=raw.get("by_rule", False),
+            in_passing=raw.get("in_passing", False),
             minutes=raw["minutes"],
             longest_run=self.si("checks", (*path, "longest_run"), raw["longest_run"], "time")
             if "longest_run" in raw
@@ -86,8 +96,27 @@ class CheckReader(Draft):
             default=default,
             rows=rows,
             given=given,
+            persists=self.persists(raw, measured=bool(measures)),
             source=raw["source"],
         )
+
+    def persists(self, raw: Mapping[str, Any], *, measured: bool) -> float:
+        """The same eyes see the same mark, and who is asked again tells the same."""
+        powered = self.raw_access.get(raw["access"], ((), {}))[1].get("powered", False)
+        name = "misread_persists" if measured or powered else "look_persists"
+        return float(self.head["tuning"].get(name, {}).get("value", 0.0))
+
+    def question(self, path: Path_, raw: Mapping[str, Any]) -> None:
+        """Note what a customer must not be asked: to measure, to use a tool, to open anything."""
+        place = self.raw_access.get(raw["access"], ((), {}))[1]
+        work = ("measures", "scale", "live", "tools", "longest_run")
+        asks = [key for key in work if raw.get(key)]
+        if place.get("requires") or place.get("powered"):
+            asks.append("access")
+        for key in asks:
+            message = f"a question to the customer with `{key}`"
+            advice = "Ask what was seen or heard; what is to be done is a technician's check."
+            self.fail("checks", (*path, key), "question-asks-too-much", message, advice)
 
     def checks_of(self, path: Path_, raw: Mapping[str, Any], key: str) -> tuple[str, ...]:
         return self.known("checks", (*path, key), raw.get(key, ()), self.raw_checks, "check")
@@ -155,6 +184,20 @@ class CheckReader(Draft):
             limits=tuple(limits),
             least=self.bound(path, raw, "least", quantity),
             most=self.bound(path, raw, "most", quantity),
+            accuracy=self.accuracy(path, raw.get("accuracy"), quantity),
+        )
+
+    def accuracy(
+        self, path: Path_, raw: Mapping[str, Any] | None, quantity: str
+    ) -> m.AssumedAccuracy | None:
+        if raw is None:
+            return None
+        where = (*path, "accuracy", "resolution")
+        return m.AssumedAccuracy(
+            percent_of_reading=float(raw["percent_of_reading"]),
+            counts=float(raw["counts"]),
+            resolution=self.si("checks", where, raw["resolution"], quantity),
+            source=raw["source"],
         )
 
     def bound(self, path: Path_, raw: Mapping[str, Any], key: str, quantity: str) -> float | None:

@@ -13,6 +13,7 @@ from service.ruleset.header import (
     Costs,
     InstrumentDefault,
     NameplateField,
+    Plate,
     PriceClass,
     Tuning,
 )
@@ -59,12 +60,54 @@ class HeaderReader(Draft):
                 self.raw_checks,
                 "check",
             ),
+            deviation=self.deviation(path, raw),
             least=optional("least"),
             most=optional("most"),
             source=raw["source"],
         )
         self.bounds(path, field)
         return field
+
+    def deviation(self, path: Path_, raw: Mapping[str, Any]) -> tuple[float, float]:
+        """How far from its nominal a value is met in use; (1, 1) where nothing is deduced."""
+        given = raw.get("deviation")
+        if given is None:
+            if raw.get("deduce_from"):
+                message = "`deduce_from` without `deviation`"
+                advice = "Say how far from its nominal a value is met in use."
+                self.fail("rule-set", (*path, "deduce_from"), "nameplate-bounds", message, advice)
+            return 1.0, 1.0
+        if not given["least"] <= 1.0 <= given["most"]:
+            message, advice = "1 is not within `least` to `most`", "A nominal value is met in use."
+            self.fail("rule-set", (*path, "deviation"), "nameplate-bounds", message, advice)
+        return float(given["least"]), float(given["most"])
+
+    def plate(self, name: str, path: Path_, raw: Mapping[str, Any]) -> Plate:
+        """A plate. Its id is sent where those of checks are, so it must not be one of them."""
+        if name in self.raw_checks:
+            message, advice = f"{name!r} is a check, too", "Give the plate an id of its own."
+            self.fail("rule-set", (*path, "id"), "duplicate-id", message, advice)
+        if self.raw_access.get(raw["access"], ((), {}))[1].get("powered"):
+            message, advice = "a plate that is read energised", "Take a place that is dead."
+            self.fail("rule-set", (*path, "access"), "plate-energised", message, advice)
+        fields = self.known(
+            "rule-set", (*path, "fields"), raw["fields"], self.nameplate, "nameplate field"
+        )
+        place = self.known(
+            "rule-set", (*path, "access"), [raw["access"]], self.raw_access, "access"
+        )
+        return Plate(
+            id=name,
+            title=raw["title"],
+            fields=fields,
+            access="".join(place),
+            minutes=float(raw["minutes"]),
+            tools=self.known("rule-set", (*path, "tools"), raw["tools"], self.tools, "tool"),
+            why=raw["why"],
+            how=tuple(raw["how"]),
+            precautions=self.precautions_of("rule-set", path, raw),
+            source=raw["source"],
+        )
 
     def bounds(self, path: Path_, field: NameplateField) -> None:
         """Note a nameplate value that the rule set takes by itself and would not accept."""

@@ -63,6 +63,11 @@ def _header(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
     yield "rule set: jurisdictions", rule_set.jurisdictions
     for field in rule_set.nameplate.values():
         yield f"nameplate {field.id}: title", field.title
+    for plate in rule_set.plates.values():
+        yield f"plate {plate.id}: title", plate.title
+        yield f"plate {plate.id}: why", plate.why
+        for line in plate.how:
+            yield f"plate {plate.id}: how", line
     for tool, title in rule_set.tools.items():
         yield f"tool {tool}: title", title
 

@@ -105,7 +105,10 @@ def _needed(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> 
     step, verdict = candidate["next_check"], candidate["verdict"]
     if step is not None:
         check = step["for_check"] if step["kind"] == "preparation" else step["id"]
-        if check in rule_set.checks:
+        if step["kind"] == "nameplate":
+            if step["id"] in rule_set.plates:
+                out |= at_hand(rule_set, rule_set.plates[step["id"]])
+        elif check in rule_set.checks:
             out |= at_hand(rule_set, rule_set.checks[check])
         preparation = rule_set.preparations.get(step["id"])
         if preparation is not None:

@@ -40,6 +40,7 @@ def test_answer_is_one_line_in_the_order_of_the_contract(
     assert list(json.loads(response.data)) == [
         "status",
         "next_check",
+        "plan",
         "verdict",
         "release",
         "hypotheses",

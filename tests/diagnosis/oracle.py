@@ -203,10 +203,10 @@ class Oracle:
         return self._rows[name, state]
 
     def likelihood(self, seen: Seen, state: State) -> float:
-        """P(reading | state); what is wrong once stays wrong with the chance `misread_persists`."""
+        """P(reading | state); what is wrong once stays wrong with the chance `persists`."""
         row = self.row(seen.check, state)
         once = sum(p * chance for p, chance in zip(seen.evidence, row, strict=True))
-        stays = self.rule_set.tuning.misread_persists
+        stays = self.rule_set.checks[seen.check].persists
         return stays * once + (1 - stays) * once ** (seen.before + 1)
 
     def cured(self, remedy: str) -> set[str]:

@@ -39,9 +39,8 @@ def model(oven: RuleSet) -> BeliefModel:
 def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any], **more: Any) -> Belief:
     case = read_case(rule_set, document)
     past = history(rule_set, model, case.repairs)
-    persists = rule_set.tuning.misread_persists
     evidence = Evidence(case.symptom, find_all(rule_set, case), past, **more)
-    return believe(model, [evidence], persists=persists)[0]
+    return believe(model, [evidence])[0]
 
 
 def add(net: pyagrum.BayesNet, name: str, size: int, parents: Sequence[str], table: Any) -> None:
@@ -84,7 +83,7 @@ class Network:
         self.evidence[one.check] = list(one.evidence)
         if not one.before:
             return
-        persists = self.oracle.rule_set.tuning.misread_persists
+        persists = self.oracle.rule_set.checks[one.check].persists
         slip = f"slip:{one.check}"
         add(self.net, slip, 2, [], [1 - persists, persists])
         for time in range(one.before):

@@ -30,6 +30,7 @@ def test_a_fault_at_rest_shows_only_where_the_part_is_worked(
 ) -> None:
     raw = catalogue.source("microwave-oven").documents["checks"].data["checks"]
     catching = {one["id"] for one in raw if "catches" in one} | {"repeated-starts"}
+    catching |= {one["id"] for one in raw if one.get("asked_of") == "customer"}
     assert {"primary-interlock-switch", "wiring-continuity", "long-run"} <= catching
     model = reasoner.model
     healthy = model.alone[NO_FAULT][0]

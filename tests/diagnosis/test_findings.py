@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import CaseError, read_case
 from service.diagnosis.findings import Finding, find_all
 from service.ruleset.model import RuleSet
@@ -245,3 +246,27 @@ def test_an_unstated_supply_does_not_depend_on_the_order_of_readings(oven: RuleS
         for order in (both, both[::-1])
     ]
     assert plates == [230, 230]
+
+
+def test_a_check_may_be_made_with_a_better_instrument_than_its_quantity(
+    reasoner: Reasoner, oven: RuleSet
+) -> None:
+    """A plug-in meter is no litre of water; and what the request states comes before both."""
+    reading = {"check": "input-power", "value": 1000, "unit": "W"}
+    water = {"check": "water-load-power", "value": 1000, "unit": "W"}
+    case = {"symptom": "low-heat", "readings": [reading, water]}
+    own = oven.checks["input-power"].measures[0].accuracy
+    assert own is not None
+
+    def uncertain(**more: Any) -> list[float]:
+        found = reasoner.assess({**case, **more})["findings"]
+        return [one["measured"]["standard_uncertainty"] for one in found]
+
+    wide = oven.instruments["power"]
+    plug, litre = uncertain()
+    half = own.percent_of_reading * 10 + own.counts * own.resolution
+    assert plug == pytest.approx(half / 3**0.5, rel=0.05)
+    half = wide.percent_of_reading * 10 + wide.counts * max(1000 / wide.display_counts, 1.0)
+    assert litre == pytest.approx(half / 3**0.5, rel=0.05)
+    stated = {"power": {"percent_of_reading": 5}}
+    assert uncertain(instrument=stated) == pytest.approx([50 / 3**0.5] * 2, rel=0.05)

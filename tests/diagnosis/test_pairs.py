@@ -162,7 +162,7 @@ RowsOf = dict[str, dict[tuple[str, ...], dict[str, float]]]
             "absent",
         ),
         ("transformer-primary-voltage", ("supply-voltage-low", "power-relay-open"), "absent"),
-        ("outlet-voltage", ("supply-voltage-low", "lamp-open"), "low"),
+        ("supply-under-load", ("supply-voltage-low", "lamp-open"), "sags"),
         # No heat at all with a worn magnetron behind a relay that does not switch on.
         ("water-load-power", ("power-relay-open", "magnetron-weak-emission"), "none"),
         ("water-load-power", ("supply-voltage-low", "magnetron-weak-emission"), "low"),

@@ -27,9 +27,8 @@ def model(reasoner: Reasoner) -> BeliefModel:
 def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any]) -> Belief:
     case = read_case(rule_set, document)
     past = history(rule_set, model, case.repairs)
-    persists = rule_set.tuning.misread_persists
     evidence = Evidence(case.symptom, find_all(rule_set, case), past)
-    return believe(model, [evidence], persists=persists)[0]
+    return believe(model, [evidence])[0]
 
 
 def agree(oven: RuleSet, oracle: Oracle, model: BeliefModel, document: dict[str, Any]) -> None:

@@ -32,19 +32,19 @@ def test_what_a_second_reading_promises_is_the_expected_drop_of_entropy(
     """Worked out from the oracle's states: the same outcome again, or another."""
     document = request("no-heat", *SAID)
     states = oracle.posterior("no-heat", seen(oven, document), out={"inverter-board-failed"})
-    persists = oven.tuning.misread_persists
     findings = find_all(oven, read_case(oven, document))
     model = reasoner.model
     belief = np.zeros(len(model.states))
     for (faults, condition), chance in states.items():
         belief[model.position[State(faults, condition)]] = chance
-    told = information_again(model, belief, findings, persists)
+    told = information_again(model, belief, findings)
     for finding in findings:
         sets: dict[Any, float] = defaultdict(float)
         again: dict[tuple[Any, bool], float] = defaultdict(float)
         for state, chance in states.items():
             row = oracle.row(finding.check, state)
             once = math.fsum(p * q for p, q in zip(row, finding.evidence, strict=True))
+            persists = oven.checks[finding.check].persists
             same = persists + (1.0 - persists) * once
             wanted = oracle.remedies(state[0])
             sets[wanted] += chance

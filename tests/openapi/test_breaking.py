@@ -20,7 +20,15 @@ DOCUMENT, DOCUMENT_THEN = read(STORED), read(RELEASED)
 # reason. After the first release nothing may be.
 _WHOLE = "Only whole numbers were ever taken; the document now says so."
 _PLACE = "A confirmation has its place; what `confirms` says goes into `confirmed` as it is."
+_KINDS = (
+    "There are more kinds of steps; a client that knows none of them sends the id of such a step "
+)
+_KINDS += "in `unavailable`, and the visit goes on."
 MEANT = {
+    "POST /v1/assessments answer 200 application/json /next_check/kind: "
+    "enum [] → ['question', 'nameplate']": _KINDS,
+    "GET /v1/rule-sets/{rule_set_id} answer 200 application/json /checks/*/kind: "
+    "enum [] → ['question']": _KINDS,
     "POST /v1/assessments answer 200 application/json /next_check/confirms/*: "
     "type string → object": _PLACE,
     "POST /v1/assessments request application/json /repairs/*/readings_before: "

@@ -98,6 +98,7 @@ def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
     refs = {one["id"] for one in kept} | {f"group:{name}" for name in groups} | {UNLISTED_FAULT}
     for check in checks:
         check.pop("by_rule", None)  # no rule is left to admit it
+        check.pop("asked_of", None)  # a question waits for the cover: the reference knows no such
         _filter(check, "dead_alternatives", problem.checks)
         _filter(check, "instead", problem.checks)
         check["rows"] = list(_rows(check["rows"], refs, conditions))
@@ -118,8 +119,12 @@ def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
     _filter(head, "after_every_repair", problem.checks)
     for field in head["nameplate"].values():
         _filter(field, "deduce_from", problem.checks)
+    head.pop("plates", None)  # what is read as an outcome hangs on none
     head["tuning"]["second_fault"]["value"] = 0.0
-    head["tuning"]["misread_persists"]["value"] = 1.0
+    # The reference goes on for as long as anything is told, however long it takes.
+    head["tuning"]["least_rate"]["value"] = 0.0
+    for name in ("misread_persists", "look_persists"):
+        head["tuning"][name]["value"] = 1.0
     if not conflicts:
         head["tuning"]["conflict_ratio"]["value"] = 0.0
     return whole

@@ -95,11 +95,12 @@ def _proven(rule_set: RuleSet, world: World, answered: Answered, row: int) -> Ma
 
 
 def _named(rule_set: RuleSet, world: World, answered: Answered, shape: tuple[int, ...]) -> Mask:
-    """Whether a state's fault may be named: "no fault" not beside an abnormal reading."""
+    """Whether a state's fault may be named: "no fault" not beside what no proof lets pass."""
     normal = np.ones(shape, dtype=bool)
     for axis, name in enumerate(answered):
-        expected = np.isin(world.outcomes[name], rule_set.checks[name].expected)
-        normal = normal & expected.reshape([-1 if i == axis else 1 for i in range(len(shape))])
+        check = rule_set.checks[name]
+        passes = np.isin(world.outcomes[name], [*check.expected, *check.passes])
+        normal = normal & passes.reshape([-1 if i == axis else 1 for i in range(len(shape))])
     return np.stack([normal | (name != NO_FAULT) for name, _ in world.states])
 
 

@@ -15,6 +15,7 @@ TUNING: Mapping[str, tuple[float, float]] = {
     "second_fault": (0.0, 1.0),
     "slip": (_ZERO, 0.5),
     "misread_persists": (_ZERO, 1.0),
+    "look_persists": (_ZERO, 1.0),
     "released_risk": (_ZERO, 0.05),
     "new_part_faulty": (0.0, 1.0),
     "cure_overlooked": (0.0, 1.0),
@@ -25,6 +26,7 @@ TUNING: Mapping[str, tuple[float, float]] = {
     "certain": (0.5, _ONE),
     "possible": (0.0, 0.5),
     "live_risk_minutes": (_ZERO, _ANY),
+    "least_rate": (_ZERO, _ANY),
     "least_information": (_ZERO, _ANY),
     "conflict_ratio": (0.0, 1.0),
 }
