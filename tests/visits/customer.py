@@ -79,6 +79,8 @@ class Experience:
     """A cutout opened for good, and the whole oven is dead since."""
     no_heat_after: bool
     """A cutout opened for good, and only the heating is off since."""
+    fuse_at: str = ""
+    """When the main fuse went: plug-or-shut, heating-begins, door-opened, or not at all."""
 
 
 def use(oven: Oven, rng: Generator) -> Experience:
@@ -87,15 +89,19 @@ def use(oven: Oven, rng: Generator) -> Experience:
     before = len(oven.injected)
     had_fuse = "main-fuse" in oven.blown
     run = oven.run(float(rng.uniform(2, 15)))
+    at_once = "main-fuse" in oven.blown and not had_fuse
     heating, others = oven.open_while_running() if run.started or run.heats_unasked else (0, 0)
     opened = [one.fault.removesuffix("-open") for one in oven.injected[before:]]
     if run.heated and run.air < 0.1 and rng.random() < LATER_DAMAGE:
         worn = {"magnetron-weak-emission", "magnetron-filament-open"}
         if not worn & oven.faults:
             oven.inject(draw_fault("magnetron-weak-emission", oven.build, rng))
+    went = "main-fuse" in oven.blown and not had_fuse
+    when = ("heating-begins" if run.started else "plug-or-shut") if at_once else "door-opened"
     return Experience(
         run=run,
-        fuse="main-fuse" in oven.blown and not had_fuse,
+        fuse=went,
+        fuse_at=when if went else "",
         runs_open=bool(heating or others),
         off_after=any(one in oven.build.line_cutouts for one in opened),
         no_heat_after=any(one in oven.build.heating_cutouts for one in opened),
@@ -151,14 +157,91 @@ def pick(weights: dict[str, float], rng: Generator) -> str:
     return names[int(rng.choice(len(names), p=[weights[name] / total for name in names]))]
 
 
-def complain(oven: Oven, rng: Generator, uses: int = 4) -> str:
-    """Use the oven until something is wrong, and say so; or complain without a cause."""
+def complain(oven: Oven, rng: Generator, uses: int = 4) -> tuple[str, Experience | None]:
+    """Use the oven until something is wrong, and say so; or complain without a cause.
+
+    With what was met in that use, if anything was.
+    """
     for _ in range(uses):
-        weights = noticed(use(oven, rng), oven, rng)
+        met = use(oven, rng)
+        weights = noticed(met, oven, rng)
         if weights:
             complaint = pick(weights, rng)
             if rng.random() < CARELESS:
                 near = NEAR[complaint]
                 complaint = near[int(rng.integers(len(near)))]
-            return complaint
-    return pick(WITHOUT_CAUSE, rng)
+            return complaint, met
+    return pick(WITHOUT_CAUSE, rng), None
+
+
+UNTOLD = 0.1
+"""Share of questions that a customer cannot answer; estimate."""
+MISTOLD = 0.08
+"""Share of answers that are given at random; estimate."""
+ANSWERS: dict[str, tuple[str, ...]] = {
+    "told-how-often": ("each-time", "now-and-then", "once-only"),
+    "told-what-works": ("all-runs", "not-all", "display-only", "dark"),
+    "told-settings": ("as-usual", "locked-or-demonstration", "low-power"),
+    "told-circuit": ("of-its-own", "shared"),
+    "told-when-fuse-goes": (
+        "plug-or-shut",
+        "heating-begins",
+        "door-opened",
+        "later",
+        "not-noticed",
+    ),
+}
+OWN_USE: dict[str, dict[str, float]] = {
+    # What is behind a complaint where nothing is wrong with the oven; estimate.
+    "keypad-dead": {"locked-or-demonstration": 0.6, "as-usual": 0.4},
+    "no-operation": {"locked-or-demonstration": 0.25, "as-usual": 0.75},
+    "no-heat": {"locked-or-demonstration": 0.2, "low-power": 0.1, "as-usual": 0.7},
+    "low-heat": {"low-power": 0.25, "as-usual": 0.75},
+}
+
+
+def answers(oven: Oven, complaint: str, met: Experience | None, rng: Generator) -> dict[str, str]:
+    """What the customer answers to each question; one that is not answered is left out."""
+    told = {
+        "told-how-often": pick(_how_often(oven), rng),
+        "told-what-works": "all-runs" if met is None else _what_works(met, oven),
+        "told-settings": "as-usual",
+        "told-circuit": pick(_circuit(oven), rng),
+        "told-when-fuse-goes": "not-noticed",
+    }
+    if not oven.faults:
+        told["told-settings"] = pick(OWN_USE.get(complaint, {"as-usual": 1.0}), rng)
+    if met is not None and met.fuse and rng.random() < 0.75:
+        told["told-when-fuse-goes"] = met.fuse_at
+    for question, known in ANSWERS.items():
+        if rng.random() < MISTOLD:
+            told[question] = known[int(rng.integers(len(known)))]
+        if rng.random() < UNTOLD:
+            del told[question]
+    return told
+
+
+def _how_often(oven: Oven) -> dict[str, float]:
+    """By the most lasting of the faults: each time, or as often as it acts."""
+    acts = max((one.acts for one in oven.injected), default=None)
+    if acts is None:
+        return {"each-time": 0.4, "now-and-then": 0.35, "once-only": 0.25}
+    if acts >= 1.0:
+        return {"each-time": 0.89, "now-and-then": 0.08, "once-only": 0.03}
+    return {"each-time": acts**4, "now-and-then": 0.9 - 0.8 * acts**4, "once-only": 0.1}
+
+
+def _what_works(met: Experience, oven: Oven) -> str:
+    run = met.run
+    if met.fuse or met.off_after or not run.display:
+        return "dark"
+    if not run.started or not (run.lamp or run.fan or run.turntable):
+        return "display-only"
+    stands = not run.lamp or (oven.build.turntable and not run.turntable)
+    return "not-all" if stands else "all-runs"
+
+
+def _circuit(oven: Oven) -> dict[str, float]:
+    """A line that sags under load does so for a long lead or for what else is on it."""
+    weak = oven.values["supply.ohm"] * oven.build.rated_ampere > 0.1 * oven.build.supply
+    return {"shared": 0.8, "of-its-own": 0.2} if weak else {"shared": 0.28, "of-its-own": 0.72}

@@ -41,6 +41,8 @@ class Electric:
     """Peak on the high-voltage capacitor while it runs."""
     input_watt: float
     """Real power at the plug."""
+    plug_volt: float
+    """Voltage at the outlet under this load."""
 
     @property
     def lost_watt(self) -> float:
@@ -103,6 +105,7 @@ def _reading(
         output_watt=output,
         stored_volt=stored,
         input_watt=_at_the_plug(found),
+        plug_volt=abs(found.volt("plug-L", "plug-N")),
     )
 
 

@@ -162,6 +162,8 @@ def _breakdown(
         values = {f"{part}.{live}": min(ohm, log_between(rng, 30, 2500)), f"{part}.mark": 0.12}
         if rng.random() >= hidden:
             values[f"{part}.{cold}"] = ohm
+        else:
+            values[f"{part}.breakdown"] = log_between(rng, 300, 4000)  # V
         return values
 
     return draw
@@ -269,11 +271,19 @@ def _air(rng: Generator, build: Build) -> Overrides:
     return {"air-path.flow": float(rng.uniform(0.08, 0.40)), "air-path.smell": 0.15}
 
 
+def _weak_line(rng: Generator, build: Build) -> Overrides:
+    """A supply that is low at rest, or one that falls under load: a long lead, a loose terminal."""
+    if rng.random() < 0.5:
+        return {"supply.factor": float(rng.uniform(0.70, 0.87)), "supply.ohm": 0.6}
+    fall = float(rng.uniform(0.15, 0.28))
+    return {"supply.ohm": fall / (1 - fall) * build.supply / build.rated_ampere}
+
+
 DRAWS: dict[str, Callable[[Generator, Build], Overrides]] = {
     "supply-outlet-dead": lambda rng, build: {"supply.factor": 0.0},
-    "supply-voltage-low": lambda rng, build: {
-        "supply.factor": float(rng.uniform(0.70, 0.87)),
-        "supply.ohm": 0.6,
+    "supply-voltage-low": _weak_line,
+    "supply-of-another-voltage": lambda rng, build: {
+        "supply.factor": float(rng.uniform(0.46, 0.56))
     },
     "power-cord-open": _cord,
     "protective-earth-open": _one("power-cord.earth", lambda rng: _open_or_high(rng, 3, 500)),

@@ -50,6 +50,15 @@ def _fan(oven: Oven, run: Run, rng: Generator) -> str:
     return "turning" if rng.random() < felt else "stopped"
 
 
+def _fan_by_hand(oven: Oven, rng: Generator) -> str:
+    v = oven.values
+    if v["cooling-fan.air"] < 0.5:
+        return "loose" if rng.random() < 0.85 else "free"
+    if not v["cooling-fan.turns"] and v["cooling-fan.ohm"] > 2.0:
+        return "stiff" if rng.random() < 0.9 else "free"
+    return "free" if rng.random() < 0.985 else "stiff"
+
+
 def _turntable(oven: Oven, run: Run, rng: Generator) -> str | None:
     if not oven.build.turntable:
         return None
@@ -194,6 +203,7 @@ LOOKS: dict[str, Look] = {
     "lamp": _running(lambda oven, run, rng: "lit" if run.lamp else "dark", SHORT_RUN),
     "turntable": _running(_turntable, SHORT_RUN),
     "cooling-fan": _running(_fan, SHORT_RUN),
+    "fan-by-hand": _fan_by_hand,
     "stirrer": _running(_stirrer, SHORT_RUN),
     "heating-hum": _running(_hum, SHORT_RUN),
     "relay-click": _running(_click, SHORT_RUN),

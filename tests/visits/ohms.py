@@ -84,6 +84,13 @@ PROBES: dict[str, Probe] = {
         without=("return",),
         high_voltage=True,
     ),
+    "transformer-to-chassis-lifted": Probe(
+        TRANSFORMER,
+        ends=(("T", "chassis"), ("H", "chassis"), ("K", "chassis")),
+        worst=False,
+        without=("return",),
+        high_voltage=True,
+    ),
     "capacitor-resistance": Probe(CAPACITOR, ends=(("H1", "K"),), high_voltage=True),
     "capacitor-to-case": Probe(
         CAPACITOR,

@@ -59,6 +59,8 @@ class Run:
     leakage: float = 0.0
     input_watt: float = 0.0
     """Power taken at the plug, once it has settled."""
+    plug_volt: float = 0.0
+    """Voltage at the outlet meanwhile."""
     heats_unasked: bool = False
     """Heating power is on without a key pressed, the door shut."""
 
@@ -252,8 +254,15 @@ class Oven:
         started = keys and self.senses_shut(travel)
         setting = self.setting(travel, started)
         if not started and not setting.relay:
-            taken = self.electric(setting).input_watt
-            return Run(display, keys, blew=blew, hum="loud" if blew else "silent", input_watt=taken)
+            idle = self.electric(setting)
+            return Run(
+                display,
+                keys,
+                blew=blew,
+                hum="loud" if blew else "silent",
+                input_watt=idle.input_watt,
+                plug_volt=idle.plug_volt,
+            )
         surge = self._hum(self.electric(setting))
         if self.fuses_blow(setting):
             blew, surge = True, "loud"
@@ -293,6 +302,7 @@ class Oven:
             smells=self._sign("smell") if now.heating > 0.3 or v["wiring.place"] else 0.0,
             leakage=v["door.leakage"] * now.output_watt / self.build.output,
             input_watt=now.input_watt,
+            plug_volt=now.plug_volt,
             heats_unasked=unasked,
         )
 

@@ -11,7 +11,7 @@ from numpy.random import Generator
 from service.diagnosis.assessment import Reasoner
 from service.diagnosis.case import required
 from tests.visits.confirm import confirm
-from tests.visits.population import Visit, draw_visit
+from tests.visits.population import Visit, draw_visit, true_nameplate
 from tests.visits.remedies import CURES
 from tests.visits.safety import ACCESS, HIGH_VOLTAGE
 from tests.visits.technician import PROFILES, Technician, draw_technician
@@ -21,6 +21,10 @@ MOST_STEPS = 120
 MOST_REPAIRS = 3
 MOST_PROOFS = 2
 
+TAP = 0.15
+"""Minutes to note what is seen or heard meanwhile; estimate."""
+ILLEGIBLE = 0.03
+"""Share of plates and labels that cannot be read; estimate."""
 RIGHT, UNRESOLVED, WRONG = "right", "unresolved", "wrong"
 SURVEY = {
     "load_volume": {"value": 275, "unit": "mL"},
@@ -42,6 +46,7 @@ class Course:
     verdicts: list[tuple[str, float, bool]] = field(default_factory=list)
     # (remedy, confidence, whether it cures a fault that was there)
     checks: int = 0
+    taps: int = 0  # what was noted along with them
     minutes: float = 0.0  # of checks and preparations before the last verdict
     unsafe: list[str] = field(default_factory=list)
     released: bool | None = None  # None: not asked
@@ -55,7 +60,9 @@ def visit_of(
     """The visit of a seed: the same oven for every policy and every profile of technicians."""
     rng = np.random.default_rng(seed)
     visit = draw_visit(rng, symptom=symptom)
-    return visit, PROFILES[profile](draw_technician(rng)), rng
+    technician = PROFILES[profile](draw_technician(rng))
+    technician.told = visit.told
+    return visit, technician, rng
 
 
 def play(
@@ -141,6 +148,10 @@ class _Play:
                 for one in step["confirms"]:
                     self.technician.carry_out(one["id"], oven)
                 continue
+            if step["kind"] == "nameplate":
+                self.spend(step["minutes"], checks=1)
+                self.read_plate(step)
+                continue
             reading = self.read(step["id"])
             if reading is None:
                 case["unavailable"] = [*case["unavailable"], step["id"]]
@@ -149,17 +160,39 @@ class _Play:
                     case["nameplate"] = {**case["nameplate"], "high_voltage_supply": "inverter"}
                 continue
             case["readings"].append(reading)
+            for glance in step["also"]:
+                seen = self.read(glance["id"], in_passing=True)
+                if seen is not None:
+                    case["readings"].append(seen)
         return self.reasoner.assess(case)
 
-    def read(self, check: str) -> dict[str, Any] | None:
-        """One reading, noting its minutes and its danger; none if it cannot be taken."""
+    def read_plate(self, step: dict[str, Any]) -> None:
+        """Send what can be read off it; the plate of one oven in so many cannot be read."""
+        case, true = self.case, true_nameplate(self.visit.oven.build)
+        told = {
+            one["field"]: true[one["field"]] for one in step["plate_fields"] if one["field"] in true
+        }
+        if not told or self.rng.random() < ILLEGIBLE:
+            case["unavailable"] = [*case["unavailable"], step["id"]]
+            return
+        case["nameplate"] = {**case["nameplate"], **told}
+
+    def read(self, check: str, *, in_passing: bool = False) -> dict[str, Any] | None:
+        """One reading, noting its minutes and its danger; none if it cannot be taken.
+
+        In passing it is one more tap, and no run or opening of its own.
+        """
         course, oven = self.course, self.visit.oven
-        self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
+        if in_passing:
+            self.spend(TAP)
+            course.taps += 1
+        else:
+            self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
         confirmed = [one["id"] for one in self.case["confirmed"]]
         danger = self.technician.is_dangerous(check, oven, confirmed)
         if danger is not None:
             course.unsafe.append(f"{check}: {danger}")
-        reading = self.technician.answer(check, oven, self.rng)
+        reading = self.technician.answer(check, oven, self.rng, in_passing=in_passing)
         if reading is not None and check == "leakage-survey":
             return {**reading, "conditions": SURVEY}
         return reading

@@ -5,13 +5,13 @@ All frequencies are estimates, a judgement of the trade made without the service
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from numpy.random import Generator
 
 from tests.visits.build import Build, draw_build, healthy_values, nominal_capacitor
-from tests.visits.customer import complain, pick
+from tests.visits.customer import answers, complain, pick
 from tests.visits.injection import NEEDS, draw_fault, possible
 from tests.visits.oven import Oven
 from tests.visits.remedies import CURES
@@ -19,6 +19,7 @@ from tests.visits.remedies import CURES
 FREQUENCY: dict[str, float] = {
     "supply-outlet-dead": 15,
     "supply-voltage-low": 10,
+    "supply-of-another-voltage": 0.1,
     "power-cord-open": 8,
     "protective-earth-open": 4,
     "main-fuse-fatigue": 45,
@@ -144,10 +145,12 @@ class Visit:
     """Every remedy that cures at least one of them."""
     consequences: frozenset[str]
     """Remedies that are due beside: fuses that a fault has blown."""
+    told: dict[str, str] = field(default_factory=dict)
+    """What the customer answers, by question."""
 
 
-def draw_nameplate(build: Build, rng: Generator) -> dict[str, Any]:
-    """The plate as sent with the request, some entries missing."""
+def true_nameplate(build: Build) -> dict[str, Any]:
+    """What plate and labels of an oven say."""
     plate: dict[str, Any] = {
         "supply_voltage": {"value": build.supply, "unit": "V"},
         "supply_frequency": {"value": build.frequency, "unit": "Hz"},
@@ -161,6 +164,12 @@ def draw_nameplate(build: Build, rng: Generator) -> dict[str, Any]:
         plate["capacitor_capacitance"] = {"value": micro, "unit": "uF"}
         plate["capacitor_rated_voltage"] = {"value": 2100, "unit": "V"}
         plate["bleed_resistance"] = {"value": 10, "unit": "MOhm"}
+    return plate
+
+
+def draw_nameplate(build: Build, rng: Generator) -> dict[str, Any]:
+    """The plate as sent with the request, some entries missing."""
+    plate = true_nameplate(build)
     return {name: value for name, value in plate.items() if rng.random() >= MISSING[name]}
 
 
@@ -234,9 +243,11 @@ def draw_visit(rng: Generator, symptom: str | None = None, most: int = 20_000) -
         build = draw_build(rng)
         kind, names = draw_faults(build, rng)
         oven = make_oven(names, rng, build)
-        complaint = complain(oven, rng)
+        complaint, met = complain(oven, rng)
         if symptom is None or complaint == symptom:
             faults, remedies, consequences = describe(oven)
             plate = draw_nameplate(oven.build, rng)
-            return Visit(complaint, plate, oven, kind, faults, remedies, consequences)
+            # Of its own, so that what is asked changes nothing else of a visit.
+            told = answers(oven, complaint, met, rng.spawn(1)[0])
+            return Visit(complaint, plate, oven, kind, faults, remedies, consequences, told)
     raise ValueError(f"no visit with the complaint {symptom!r} in {most} draws")

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 RENEWS: dict[str, tuple[str, ...]] = {
     "restore-supply": ("supply",),
     "restore-supply-voltage": ("supply",),
+    "restore-rated-supply": ("supply",),
     "replace-power-cord": ("power-cord",),
     "replace-main-fuse": ("main-fuse",),
     "replace-filter-board": ("filter-board",),
@@ -64,6 +65,7 @@ CURES: dict[str, frozenset[str]] = {
     for fault, remedies in {
         "supply-outlet-dead": "restore-supply",
         "supply-voltage-low": "restore-supply-voltage",
+        "supply-of-another-voltage": "restore-rated-supply",
         "power-cord-open": "replace-power-cord",
         "protective-earth-open": "replace-power-cord",
         "main-fuse-fatigue": "replace-main-fuse",

@@ -19,6 +19,7 @@ BEHIND = "behind-cover"
 HIGH_VOLTAGE = "high-voltage-parts"
 SUPPLY = "live-supply"
 OUTLET = "outlet"
+CONVERSATION = "conversation"
 
 ACCESS: dict[str, str] = {
     check: access
@@ -27,13 +28,16 @@ ACCESS: dict[str, str] = {
             "display keypad lamp turntable cooling-fan heating-hum oscillation-indicator "
             "relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function "
-            "hum-at-rest input-power repeated-starts"
+            "hum-at-rest input-power repeated-starts supply-under-load"
         ),
         OUTSIDE: (
             "door-latch door-seal waveguide-cover earth-continuity turntable-coupling "
             "cavity-inspection"
         ),
         OUTLET: "outlet-voltage",
+        CONVERSATION: (
+            "told-how-often told-what-works told-settings told-circuit told-when-fuse-goes"
+        ),
         SUPPLY: "transformer-primary-voltage inverter-supply-voltage relay-drive-voltage",
         BEHIND: (
             "visual-inspection power-cord-resistance main-fuse-resistance filter-board-resistance "
@@ -43,16 +47,18 @@ ACCESS: dict[str, str] = {
             "secondary-interlock-switch-door-open secondary-interlock-switch-by-hand "
             "monitor-switch monitor-switch-door-open door-switch-order power-relay-contact "
             "power-relay-operated power-relay-coil-resistance keypad-membrane wiring-continuity "
-            "wiring-insulation fan-motor-resistance turntable-motor-resistance lamp-resistance "
+            "fan-by-hand wiring-insulation fan-motor-resistance turntable-motor-resistance "
+            "lamp-resistance "
             "control-transformer-resistance sensor-resistance air-path reassembly"
         ),
         HIGH_VOLTAGE: (
             "magnet-inspection filament-connector high-voltage-fuse-resistance "
             "transformer-primary-resistance transformer-primary-inductance "
             "transformer-secondary-resistance transformer-filament-resistance "
-            "transformer-to-chassis capacitor-resistance capacitor-charging capacitor-capacitance "
+            "transformer-to-chassis transformer-to-chassis-lifted "
+            "capacitor-resistance capacitor-charging capacitor-capacitance "
             "capacitor-to-case diode-forward diode-reverse diode-with-battery "
-            "magnetron-filament-resistance magnetron-to-case "
+            "magnetron-filament-resistance magnetron-to-case diode-insulation magnetron-insulation "
             "magnetron-antenna high-voltage-leads "
             "inverter-fuse-resistance inverter-input-resistance inverter-inspection"
         ),

@@ -20,6 +20,7 @@ from tests.visits.oven import Oven
 from tests.visits.remedies import renewed
 from tests.visits.safety import (
     ACCESS,
+    CONVERSATION,
     COVER_FITTED,
     DISCHARGED,
     ISOLATED,
@@ -44,6 +45,9 @@ MISSEEN = 0.006
 PERSISTS = 0.4
 """How often dirt or a lead left on is still there at the next reading of the same check."""
 
+SEEN_AGAIN = 0.9
+"""How often a second look at a dead part shows what the first did; estimate."""
+
 TOOLS = {
     # Share of technicians who have it with them, and the checks that need it.
     "capacitance-meter": (0.65, ("capacitor-capacitance",)),
@@ -52,11 +56,15 @@ TOOLS = {
     "power-meter": (0.45, ("input-power",)),
     "leakage-meter": (0.93, ("leakage-survey",)),
     "oscillation-indicator": (0.75, ("oscillation-indicator",)),
+    "insulation-tester": (0.15, ("diode-insulation", "magnetron-insulation")),
     "battery": (0.85, ("diode-with-battery",)),
     "thermometer": (0.96, ("water-load-power",)),
 }
 HIGH_TEST_VOLT = 0.55
 """Share with an ohmmeter of 9 V or more, without which a diode cannot be tested."""
+
+INSULATION_VOLT = 1000.0
+"""Test voltage of the insulation tester: common practice."""
 
 VOLTMETER = Branch("meter", "input", "T", "N", 10e6)
 """Input resistance of such meters: common practice."""
@@ -93,7 +101,11 @@ class Technician:
     """Factor on every mistake of the hand."""
     has_high_test_volt: bool
     state: State = field(default_factory=State)
+    told: dict[str, str] = field(default_factory=dict)
+    """What the customer answers, by question."""
     _sticking: dict[str, tuple[str, float]] = field(default_factory=dict)
+    _seen: dict[str, tuple[tuple[object, ...], str]] = field(default_factory=dict)
+    """What each look at dead parts has shown, and of which faults and repairs."""
 
     @property
     def instrument(self) -> dict[str, Any]:
@@ -110,13 +122,22 @@ class Technician:
 
     # Readings ------------------------------------------------------------------------------
 
-    def answer(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
-        """The check carried out: a reading as the request takes it, `None` where impossible."""
+    def answer(
+        self, check: str, oven: Oven, rng: Generator, *, in_passing: bool = False
+    ) -> Reading | None:
+        """The check carried out: a reading as the request takes it, `None` where impossible.
+
+        In passing: in the same run or opening as the one before, so that what comes and goes is
+        as it was then.
+        """
         if check not in ACCESS:
             raise KeyError(f"no such check: {check!r}")
         if check in self.missing:
             return None
-        oven.settle(rng)
+        if ACCESS[check] == CONVERSATION:
+            return {"check": check, "observed": self.told[check]} if check in self.told else None
+        if not in_passing:
+            oven.settle(rng)
         if ACCESS[check] == RUNNING:
             self.state.plugged = True
         if check in WORKED:
@@ -142,7 +163,7 @@ class Technician:
 
     def _carry_out(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         if check in LOOKS:
-            seen = LOOKS[check](oven, rng)
+            seen = self._look(check, oven, rng)
             return None if seen is None else {"observed": self._misjudged(check, seen, rng)}
         if check in PROBES:
             return self._ohms(check, oven, rng)
@@ -150,7 +171,10 @@ class Technician:
             "diode-forward": self._diode,
             "diode-reverse": self._diode,
             "diode-with-battery": self._battery,
+            "diode-insulation": self._insulation,
+            "magnetron-insulation": self._insulation,
             "outlet-voltage": self._outlet,
+            "supply-under-load": self._loaded,
             "transformer-primary-voltage": self._load_voltage,
             "inverter-supply-voltage": self._load_voltage,
             "relay-drive-voltage": self._drive_voltage,
@@ -165,6 +189,18 @@ class Technician:
             "reassembly": self._reassembly,
         }
         return special[check](check, oven, rng)
+
+    def _look(self, check: str, oven: Oven, rng: Generator) -> str | None:
+        """The same eyes see the same at a dead part, as long as nobody has repaired anything."""
+        if ACCESS[check] == RUNNING:
+            return LOOKS[check](oven, rng)
+        now = (oven.faults, oven.blown)
+        if check in self._seen and self._seen[check][0] == now and rng.random() < SEEN_AGAIN:
+            return self._seen[check][1]
+        seen = LOOKS[check](oven, rng)
+        if seen is not None:
+            self._seen[check] = (now, seen)
+        return seen
 
     def _chance(self, share: float, rng: Generator) -> bool:
         return bool(rng.random() < min(share * self.clumsiness, 0.5))
@@ -230,6 +266,18 @@ class Technician:
         true = diode(oven, forward, self.meter.test_volt, isolated=slip != "lead")
         return self._read_ohms(true, slip, ohms, rng)
 
+    def _insulation(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
+        """At 1 kV: what breaks down below that shows, and what an ohmmeter shows anyhow."""
+        diode = check == "diode-insulation"
+        if diode and oven.build.inverter:
+            return None
+        v, part = oven.values, "high-voltage-diode" if diode else "magnetron"
+        true = v[f"{part}.{'short' if diode else 'to-case'}"]
+        if v.get(f"{part}.breakdown", 1e5) < INSULATION_VOLT:
+            true = min(true, v[f"{part}.{'short-live' if diode else 'to-case-live'}"])
+        slip, ohms = self._hand(check, rng)
+        return self._read_ohms(true, slip, ohms, rng)
+
     def _battery(self, check: str, oven: Oven, rng: Generator) -> Reading | None:
         """A battery of 9 V, more or less fresh, the diode and a voltmeter in series."""
         if oven.build.inverter:
@@ -246,6 +294,9 @@ class Technician:
     def _outlet(self, check: str, oven: Oven, rng: Generator) -> Reading:
         volt = oven.build.supply * oven.values["supply.factor"]
         return self._volts(volt * float(rng.normal(1, 0.004)), check, rng)
+
+    def _loaded(self, check: str, oven: Oven, rng: Generator) -> Reading:
+        return self._volts(oven.run(0.5).plug_volt * float(rng.normal(1, 0.004)), check, rng)
 
     def _volts(self, volt: float, check: str, rng: Generator) -> Reading:
         slip, _ = self._hand(check, rng)
@@ -396,6 +447,7 @@ class Technician:
             if set(mended) & set(new):
                 self.state.found.pop(check, None)
         self._sticking.clear()
+        self._seen.clear()
         return new
 
 
