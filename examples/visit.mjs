@@ -65,9 +65,16 @@ async function follow(visit, readings) {
       const kept = visit.confirmed.filter((one) => !step.withdraws.includes(one.id));
       visit.confirmed = [...kept, ...step.confirms];
       console.log(`    = done, ${step.confirms[0].id}`);
+    } else if (plates[step.id]) {
+      Object.assign(visit.nameplate, plates[step.id]);
+      console.log("    = read");
     } else if (reading) {
       visit.readings.push({ check: step.id, ...reading });
       console.log(`    = ${shown(reading)}`);
+      for (const one of step.also.filter(({ id }) => readings[id])) {
+        visit.readings.push({ check: one.id, ...readings[one.id] }); // seen or heard meanwhile
+        console.log(`    + ${one.title}: ${shown(readings[one.id])}`);
+      }
     } else {
       visit.unavailable.push(step.id);
       console.log("    = cannot be done here");
@@ -85,7 +92,7 @@ function because(answer) {
 }
 
 const oven = JSON.parse(await readFile(new URL("oven.json", import.meta.url), "utf8"));
-const visit = oven.case;
+const { case: visit, plates } = oven;
 console.log(`${visit.case_id}: ${visit.symptom}`);
 
 const found = await follow(visit, oven.readings);

@@ -72,10 +72,17 @@ def follow(case, readings):
             kept = [one for one in case["confirmed"] if one["id"] not in step["withdraws"]]
             case["confirmed"] = kept + step["confirms"]
             print(f"    = done, {step['confirms'][0]['id']}")
+        elif step["id"] in plates:
+            case["nameplate"].update(plates[step["id"]])
+            print("    = read")
         elif step["id"] in readings:
             reading = readings[step["id"]]
             case["readings"].append({"check": step["id"], **reading})
             print(f"    = {shown(reading)}")
+            for one in step["also"]:  # seen or heard meanwhile
+                if one["id"] in readings:
+                    case["readings"].append({"check": one["id"], **readings[one["id"]]})
+                    print(f"    + {one['title']}: {shown(readings[one['id']])}")
         else:
             case["unavailable"].append(step["id"])
             print("    = cannot be done here")
@@ -93,7 +100,7 @@ def because(answer):
 
 
 oven = json.loads(Path(__file__).with_name("oven.json").read_text(encoding="utf-8"))
-case = oven["case"]
+case, plates = oven["case"], oven["plates"]
 print(f"{case['case_id']}: {case['symptom']}")
 
 answer = follow(case, oven["readings"])

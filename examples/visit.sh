@@ -15,6 +15,7 @@ oven=$(dirname -- "$0")/oven.json
 most_steps=60 # a reading that the service cannot use is asked for again, without end
 
 visit=$(jq -c .case "$oven") # the case, as it is posted
+plates=$(jq -c .plates "$oven")
 answer=                      # the assessment of it
 told='[]'                    # ids of the precautions that have been shown in full
 steps=0
@@ -66,19 +67,24 @@ follow() {
         get '"\($step). \(.next_check.title)", warnings, "    - \(.next_check.how[])"' --arg step "$steps"
         told=$(get '$told + [applying[].id] | tojson')
 
-        get '.next_check | $readings[.id] as $reading
+        # What is seen or heard meanwhile goes along with the reading.
+        get 'def shown: if .over_range then "over range" else .observed // "\(.value) \(.unit)" end;
+            .next_check | $readings[.id] as $reading
             | if .kind == "preparation" then "    = done, \(.confirms[0].id)"
+              elif $plates[.id] then "    = read"
               elif $reading == null then "    = cannot be done here"
-              elif $reading.over_range then "    = over range"
-              else "    = \($reading | .observed // "\(.value) \(.unit)")" end' \
-            --argjson readings "$1"
+              else "    = \($reading | shown)",
+                (.also[] | $readings[.id] as $seen | select($seen) | "    + \(.title): \($seen | shown)") end' \
+            --argjson readings "$1" --argjson plates "$plates"
         visit=$(get '.next_check as $step | $readings[$step.id] as $reading | $visit
             | if $step.kind == "preparation"
                 then .confirmed |= map(select(.id | IN($step.withdraws[]) | not)) + $step.confirms
+              elif $plates[$step.id] then .nameplate += $plates[$step.id]
               elif $reading == null then .unavailable += [$step.id]
-              else .readings += [{check: $step.id} + $reading] end
+              else .readings += [{id: $step.id}, $step.also[] | select($readings[.id])
+                | {check: .id} + $readings[.id]] end
             | tojson' \
-            --argjson readings "$1")
+            --argjson readings "$1" --argjson plates "$plates")
     done
 }
 
