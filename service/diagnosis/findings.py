@@ -136,10 +136,9 @@ def other_limits(
     measure: Measure, nameplate: Frozen[str, NameplateValue]
 ) -> tuple[tuple[PlacedLimit, ...], ...]:
     """The limits for each value that a deduced field of the nameplate may have just as well."""
-    fields = {limit.nameplate for limit in measure.limits if limit.nameplate is not None}
     return tuple(
         placed_limits(measure, Frozen({**nameplate, name: replace(nameplate[name], value=other)}))
-        for name in sorted(fields)
+        for name in measure.nameplate_fields
         for other in nameplate[name].others
     )
 
@@ -313,7 +312,7 @@ def _nameplate_notes(
     rule_set: RuleSet, measure: Measure, nameplate: Mapping[str, NameplateValue]
 ) -> list[str]:
     notes = []
-    for name in sorted({limit.nameplate for limit in measure.limits if limit.nameplate}):
+    for name in measure.nameplate_fields:
         plate = nameplate[name]
         if plate.origin != "stated":
             field = rule_set.nameplate[name]

@@ -57,75 +57,48 @@ def next_check(
     also: Iterable[Check],
 ) -> dict[str, Any]:
     """The next check, the plate to read for it, or the preparation that it waits for."""
-    step, check = plan.preparation, plan.check
-    if step is not None:
-        return {
-            **in_brief(plan),
-            "asked_of": "technician",
-            "title": step.title,
-            "why": f"{fill(step.why, worked_out)} It prepares: {plan.aim.title}.",
-            "how": [fill(line, worked_out) for line in step.how],
-            "longest_run": None,
-            "expected": None,
-            "units": [],
-            "calculation": None,
-            "conditions": [],
-            "confirms": [{"id": step.confirms, "after_reading": len(case.readings)}],
-            "withdraws": list(withdrawn_with(rule_set, case, step)),
-            "plate_fields": [],
-            "also": [],
-            "for_check": check.id,
-            "recheck": False,
-            "tools": list(step.tools),
-            "minutes": step.minutes,
-            "precautions": precautions,
-        }
-    if plan.plate is not None:
-        return {
-            **in_brief(plan),
-            "asked_of": "technician",
-            "title": plan.plate.title,
-            "why": plan.because,
-            "how": list(plan.plate.how),
-            "longest_run": None,
-            "expected": None,
-            "units": [],
-            "calculation": None,
-            "conditions": [],
-            "confirms": [],
-            "withdraws": list(withdrawn_with(rule_set, case, plan.plate)),
-            "plate_fields": [
-                _field(rule_set.nameplate[name]) for name in missing_fields(case, plan.plate)
-            ],
-            "also": [],
-            "for_check": check.id,
-            "recheck": False,
-            "tools": list(plan.plate.tools),
-            "minutes": plan.plate.minutes,
-            "precautions": precautions,
-        }
-    return {
+    check = plan.check
+    doing = plan.preparation or plan.aim
+    out: dict[str, Any] = {
         **in_brief(plan),
-        "asked_of": check.asked_of,
-        "title": check.title,
+        "asked_of": "technician",
+        "title": doing.title,
         "why": plan.because,
-        "how": [*_for_how_long(check), *(fill(line, worked_out) for line in check.how)],
-        "longest_run": None
-        if check.longest_run is None
-        else {"value": significant(check.longest_run), "unit": "s"},
+        "how": [fill(line, worked_out) for line in doing.how],
+        "longest_run": None,
+        "expected": None,
+        "units": [],
+        "calculation": None,
+        "conditions": [],
+        "confirms": [],
+        "withdraws": list(withdrawn_with(rule_set, case, doing)),
+        "plate_fields": [],
+        "also": [],
+        "for_check": None if doing is check else check.id,
+        "recheck": False,
+        "tools": list(doing.tools),
+        "minutes": doing.minutes,
+        "precautions": precautions,
+    }
+    if plan.preparation is not None:
+        why = fill(plan.preparation.why, worked_out)
+        out["why"] = f"{why} It prepares: {plan.aim.title}."
+        confirmed = {"id": plan.preparation.confirms, "after_reading": len(case.readings)}
+        return out | {"confirms": [confirmed]}
+    if plan.plate is not None:
+        missing = missing_fields(case, plan.plate)
+        return out | {"plate_fields": [_field(rule_set.nameplate[name]) for name in missing]}
+    run = check.longest_run
+    return out | {
+        "asked_of": check.asked_of,
+        "how": [*_for_how_long(check), *out["how"]],
+        "longest_run": None if run is None else {"value": significant(run), "unit": "s"},
         "expected": expected(check, case.nameplate),
         "units": [unit for one in check.measures for unit in accepted_units(one.quantity)],
         "calculation": check.calculation,
         "conditions": reading_conditions(check),
-        "confirms": [],
-        "withdraws": list(withdrawn_with(rule_set, case, check)),
-        "plate_fields": [],
         "also": [_glance(case, one) for one in also],
-        "for_check": None,
         "recheck": plan.recheck,
-        "tools": list(check.tools),
-        "minutes": check.minutes,
-        "precautions": precautions,
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from service.diagnosis.case import Case
 from service.diagnosis.findings import Finding, measure_of
@@ -19,13 +19,12 @@ def plate_to_read(rule_set: RuleSet, case: Case, findings: Sequence[Finding]) ->
     for finding in findings:
         if not finding.stands or finding.probability >= SURE:
             continue
-        for plate in plates_of(rule_set, case, finding):
-            if plate.id in case.unavailable:
+        unstated = _rests_on(rule_set, case, finding)
+        for plate in rule_set.plates.values():
+            if plate.id in case.unavailable or unstated.isdisjoint(plate.fields):
                 continue
             check = rule_set.checks[finding.check]
-            wanted = ", ".join(
-                rule_set.nameplate[name].title for name in _rests_on(rule_set, case, finding)
-            )
+            wanted = ", ".join(rule_set.nameplate[name].title for name in sorted(unstated))
             because = f"{plate.why} The reading of {check.title} rests on it: {wanted}."
             waiting = unmet(rule_set, case, plate)
             step = preparation_for(rule_set, waiting[0]) if waiting else None
@@ -33,21 +32,18 @@ def plate_to_read(rule_set: RuleSet, case: Case, findings: Sequence[Finding]) ->
     return None
 
 
-def plates_of(rule_set: RuleSet, case: Case, finding: Finding) -> Iterator[Plate]:
-    """The plates with a field that the limits of a reading rest on and nobody has stated."""
-    names = set(_rests_on(rule_set, case, finding))
-    return (one for one in rule_set.plates.values() if not names.isdisjoint(one.fields))
-
-
-def _rests_on(rule_set: RuleSet, case: Case, finding: Finding) -> list[str]:
+def _rests_on(rule_set: RuleSet, case: Case, finding: Finding) -> set[str]:
     """The nameplate fields, not stated, that the limits of a reading rest on."""
     if finding.reading.quantity is None:
-        return []
+        return set()
     measure = measure_of(rule_set.checks[finding.check], finding.reading)
-    names = dict.fromkeys(one.nameplate for one in measure.limits if one.nameplate is not None)
-    return [name for name in names if case.nameplate[name].origin != "stated"]
+    return {name for name in measure.nameplate_fields if not _stated(case, name)}
 
 
 def missing_fields(case: Case, plate: Plate) -> list[str]:
     """The fields of a plate that nobody has stated."""
-    return [name for name in plate.fields if case.nameplate[name].origin != "stated"]
+    return [name for name in plate.fields if not _stated(case, name)]
+
+
+def _stated(case: Case, name: str) -> bool:
+    return case.nameplate[name].origin == "stated"

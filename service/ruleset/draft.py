@@ -89,6 +89,11 @@ class Draft:
         ids = raw.get("precautions", ())
         return self.known(name, (*path, "precautions"), ids, self.raw_precautions, "precaution")
 
+    def place(self, raw: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The access that an item names, as it is written; empty where there is none of that id."""
+        _, written = self.raw_access.get(raw["access"], ((), {}))
+        return written
+
     def unknown(self, name: str, path: Path_, what: str, one: str, among: Iterable[str]) -> None:
         """Note an id that does not exist, and the nearest one that does."""
         # Looking for near misses takes time; whoever has made so many mistakes can do without.

@@ -81,6 +81,11 @@ class Measure:
     most: float | None  # and one above it
     accuracy: AssumedAccuracy | None  # None: as the rule set assumes of the quantity
 
+    @property
+    def nameplate_fields(self) -> tuple[str, ...]:
+        """The nameplate fields that its limits follow, sorted."""
+        return tuple(sorted({one.nameplate for one in self.limits if one.nameplate is not None}))
+
 
 @dataclass(frozen=True, slots=True)
 class MeterTestVoltage:

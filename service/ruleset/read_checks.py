@@ -102,13 +102,13 @@ class CheckReader(Draft):
 
     def persists(self, raw: Mapping[str, Any], *, measured: bool) -> float:
         """The same eyes see the same mark, and who is asked again tells the same."""
-        powered = self.raw_access.get(raw["access"], ((), {}))[1].get("powered", False)
+        powered = self.place(raw).get("powered", False)
         name = "misread_persists" if measured or powered else "look_persists"
         return float(self.head["tuning"].get(name, {}).get("value", 0.0))
 
     def question(self, path: Path_, raw: Mapping[str, Any]) -> None:
         """Note what a customer must not be asked: to measure, to use a tool, to open anything."""
-        place = self.raw_access.get(raw["access"], ((), {}))[1]
+        place = self.place(raw)
         work = ("measures", "scale", "live", "tools", "longest_run")
         asks = [key for key in work if raw.get(key)]
         if place.get("requires") or place.get("powered"):

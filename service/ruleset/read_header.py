@@ -87,20 +87,18 @@ class HeaderReader(Draft):
         if name in self.raw_checks:
             message, advice = f"{name!r} is a check, too", "Give the plate an id of its own."
             self.fail("rule-set", (*path, "id"), "duplicate-id", message, advice)
-        if self.raw_access.get(raw["access"], ((), {}))[1].get("powered"):
+        if self.place(raw).get("powered"):
             message, advice = "a plate that is read energised", "Take a place that is dead."
             self.fail("rule-set", (*path, "access"), "plate-energised", message, advice)
         fields = self.known(
             "rule-set", (*path, "fields"), raw["fields"], self.nameplate, "nameplate field"
         )
-        place = self.known(
-            "rule-set", (*path, "access"), [raw["access"]], self.raw_access, "access"
-        )
+        self.known("rule-set", (*path, "access"), [raw["access"]], self.raw_access, "access")
         return Plate(
             id=name,
             title=raw["title"],
             fields=fields,
-            access="".join(place),
+            access=raw["access"],
             minutes=float(raw["minutes"]),
             tools=self.known("rule-set", (*path, "tools"), raw["tools"], self.tools, "tool"),
             why=raw["why"],

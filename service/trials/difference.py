@@ -105,11 +105,9 @@ def _needed(rule_set: RuleSet, installed: Assessment, candidate: Assessment) -> 
     step, verdict = candidate["next_check"], candidate["verdict"]
     if step is not None:
         check = step["for_check"] if step["kind"] == "preparation" else step["id"]
-        if step["kind"] == "nameplate":
-            if step["id"] in rule_set.plates:
-                out |= at_hand(rule_set, rule_set.plates[step["id"]])
-        elif check in rule_set.checks:
-            out |= at_hand(rule_set, rule_set.checks[check])
+        aim = rule_set.checks.get(check) or rule_set.plates.get(check)
+        if aim is not None:
+            out |= at_hand(rule_set, aim)
         preparation = rule_set.preparations.get(step["id"])
         if preparation is not None:
             out.update((preparation.confirms, *preparation.precautions))

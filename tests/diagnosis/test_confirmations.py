@@ -180,8 +180,8 @@ def test_no_client_is_sent_to_a_charged_capacitor(
     for seed in range(WALKS):
         wrong += _walk(engine, CLIENTS[client], random.Random(f"{client} {seed}"), seen)
     assert wrong == []
-    assert seen[INSIDE] > WALKS
-    assert seen[RUNNING] > WALKS / 2
+    assert seen[INSIDE] > 10
+    assert seen[RUNNING] > 10
     if client in ("obeys", "forgets"):
         assert seen["stuck"] == 0  # who keeps the places gets on
 

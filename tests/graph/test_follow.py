@@ -35,7 +35,10 @@ def test_every_check_is_the_one_that_is_asked_for(drawn: Drawn) -> None:
 
 def test_every_end_is_what_is_decided_there(drawn: Drawn) -> None:
     ends = [one for one in drawn.visits if isinstance(one.place.node, End)]
-    assert "fault-found" in {one.answer["status"] for one in ends}
+    found = {one.answer["status"] for one in ends}
+    # The likeliest ways of an oven that does not heat all end in a verdict.
+    alone = (drawn.reasoner.rule_set.id, drawn.tree.symptom) == ("microwave-oven", "no-heat")
+    assert found == {"fault-found"} if alone else found > {"fault-found"}
     for visit in ends:
         end, answer = visit.place.node, visit.answer
         assert isinstance(end, End)
@@ -106,7 +109,7 @@ def test_probabilities_are_those_of_the_belief(catalogue: Catalogue, again: bool
                 compared += 1
         if compared > 20:
             break
-    assert compared >= (1 if again else 20)
+    assert compared >= (2 if again else 20)
 
 
 def test_what_is_left_out_is_unlikely_and_does_not_end_at_once(drawn: Drawn) -> None:

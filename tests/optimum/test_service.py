@@ -56,12 +56,11 @@ def test_without_costs_it_ends_where_it_says_and_no_sooner_than_can_be(
 
 
 @named
-def test_by_costs_it_is_within_seven_percent(problem: SubProblem) -> None:
-    """Those picked by hand and those drawn by seed; the report has more of them.
-
-    Over five percent: a long run that is taken too early, a question asked too late.
-    """
-    assert compared(problem).excess < 7.0
+def test_by_costs_it_is_within_five_percent(problem: SubProblem) -> None:
+    """Those picked by hand and those drawn by seed; the report has more of them."""
+    # A long run that is taken too early, and a question that is asked too late.
+    most = 7.0 if problem.name in ("stops-mid-cycle", "low-heat 9") else 5.0
+    assert compared(problem).excess < most
 
 
 def test_by_costs_it_is_within_two_percent_on_average() -> None:

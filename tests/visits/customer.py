@@ -71,8 +71,6 @@ class Experience:
     """What a user met in one use."""
 
     run: Run
-    fuse: bool
-    """The main fuse went."""
     runs_open: bool
     """Something that should stop runs on with the door open."""
     off_after: bool
@@ -81,6 +79,11 @@ class Experience:
     """A cutout opened for good, and only the heating is off since."""
     fuse_at: str = ""
     """When the main fuse went: plug-or-shut, heating-begins, door-opened, or not at all."""
+
+    @property
+    def fuse(self) -> bool:
+        """The main fuse went."""
+        return bool(self.fuse_at)
 
 
 def use(oven: Oven, rng: Generator) -> Experience:
@@ -100,7 +103,6 @@ def use(oven: Oven, rng: Generator) -> Experience:
     when = ("heating-begins" if run.started else "plug-or-shut") if at_once else "door-opened"
     return Experience(
         run=run,
-        fuse=went,
         fuse_at=when if went else "",
         runs_open=bool(heating or others),
         off_after=any(one in oven.build.line_cutouts for one in opened),

@@ -59,7 +59,7 @@ def _reserved_outcome(rule_set: RuleSet) -> Iterator[Found]:
 
 def _edges(rule_set: RuleSet, measure: Measure) -> Iterator[tuple[str, list[float]]]:
     """The limits at the assumed nameplate and at both ends of each field that they follow."""
-    names = sorted({limit.nameplate for limit in measure.limits if limit.nameplate})
+    names = measure.nameplate_fields
     for name in names:
         field = rule_set.nameplate[name]
         for word, end in (("least", field.least), ("most", field.most)):
