@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from service.diagnosis.belief import Belief
+from service.diagnosis.belief import Belief, by_remedy, there
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
 from service.diagnosis.findings import INCONCLUSIVE, Finding
-from service.diagnosis.information import information_about, information_again
+from service.diagnosis.information import entropy, information_about, information_again
 from service.diagnosis.planning import (
     Candidate,
     Plan,
@@ -132,6 +132,11 @@ class _Deciding:
         """The checks without an answer that may be offered."""
         return self.among(unanswered(self.rule_set, self.findings))
 
+    @cached_property
+    def doubt(self) -> float:
+        """The entropy over sets of remedies, in bits."""
+        return entropy(self.model, self.belief.states)
+
     @property
     def stopped(self) -> bool:
         return bool(self.conclusions.stops)
@@ -168,7 +173,12 @@ class _Deciding:
         if plate is not None:
             return _next(plate, weighing)
         leading, confidence = leader(rule_set, model, belief, case.required_confidence)
-        convinced = leading != UNLISTED_FAULT and confidence >= case.required_confidence
+        enough = case.required_confidence
+        danger = self.danger_read_twice() if self.stopped and confidence < enough else None
+        if danger is not None:
+            leading, confidence = danger
+            enough = rule_set.tuning.danger_read_twice
+        convinced = leading != UNLISTED_FAULT and confidence >= enough
         sure = convinced and confidence >= rule_set.faults[leading].least_confidence
         missing = self.missing_for(leading) if convinced else ()
         verdict = None
@@ -218,6 +228,35 @@ class _Deciding:
             return _next(plan(rule_set, again, because, recheck=True), weighing)
         return self.next_or_open(leading, missing, weighing, by_costs=by_costs)
 
+    def danger_read_twice(self) -> tuple[str, float] | None:
+        """The likeliest dangerous fault that a measurement has shown more than once, if it is
+        likely enough, and how probably its remedy is needed.
+
+        The equipment stays out of use until that part is good, so less has to be proven.
+        """
+        rule_set, model = self.rule_set, self.model
+        remedies = by_remedy(model, self.belief.states)
+        twice = [
+            one
+            for one in self.standing.values()
+            if one.repeats and model.persists[one.check] < SEEN_ONCE_FOR_ALL
+        ]
+        found = {
+            name: float(remedies[model.remedy_of[model.index(name)]])
+            for name, fault in rule_set.faults.items()
+            if fault.dangerous
+            and any(shows(rule_set, model, one, int(model.alone[name][0])) for one in twice)
+        }
+        likely = {
+            name: chance
+            for name, chance in found.items()
+            if chance >= rule_set.tuning.danger_read_twice
+        }
+        if not likely:
+            return None
+        chances = there(model, self.belief.states)
+        return max(likely.items(), key=lambda one: (one[1], chances[model.index(one[0])]))
+
     def next_or_open(
         self, leading: str, missing: Sequence[str], weighing: Weighing | None, *, by_costs: bool
     ) -> Decision:
@@ -231,10 +270,12 @@ class _Deciding:
         tuning = rule_set.tuning
         bad = set(_abnormal(rule_set, self.standing))
         best = choose(
-            [*self.offered, *(one for one in again_offered if one.check.id in bad)], tuning
+            [*self.offered, *(one for one in again_offered if one.check.id in bad)],
+            tuning,
+            self.doubt,
         )
         if best is None:  # nothing is left that was not read: what was found good may not be
-            best = choose(again_offered, tuning)
+            best = choose(again_offered, tuning, self.doubt)
         # Where costs decide, a likely fault's proof waits for what tells more, and nothing is
         # asked for that is not expected to pay, unless the request wants to be surer than costs
         # need.

@@ -24,6 +24,11 @@ def expected_information(model: BeliefModel, states: Vector) -> dict[str, float]
     return dict(zip(model.tables, gains.tolist(), strict=True))
 
 
+def entropy(model: BeliefModel, states: Vector) -> float:
+    """The entropy over sets of remedies, in bits."""
+    return -float(plogp(np.add.reduceat(states, model.set_starts)).sum())
+
+
 def information_about(model: BeliefModel, states: Vector, fault: str, check: str) -> float:
     """Expected drop, in bits, of the entropy of whether a fault is there, if `check` is made."""
     there = model.has_fault[:, model.index(fault)]

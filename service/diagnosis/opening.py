@@ -10,7 +10,7 @@ import numpy as np
 from service.diagnosis.arrays import Vector
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
-from service.diagnosis.outcomes import plogp
+from service.diagnosis.information import entropy
 from service.diagnosis.planning import Candidate, Plan, may_be_offered
 from service.diagnosis.precautions import at_hand
 from service.diagnosis.states import BeliefModel
@@ -63,7 +63,7 @@ def opening(
         (one for one in worthy if one.check.id not in noted),
         key=lambda one: (not one.preferred, -round(one.information / one.work, 12), one.check.id),
     )
-    enough = -float(plogp(np.add.reduceat(states, model.set_starts)).sum())  # bits
+    enough = entropy(model, states)
     told, steps = 0.0, [chosen.check]
     for one in ordered:
         if len(steps) == MOST_STEPS or told >= enough:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
@@ -149,26 +150,48 @@ def _way_back(rule_set: RuleSet, case: Case) -> float:
     )
 
 
-def choose(found: Iterable[Candidate], tuning: Tuning) -> Candidate | None:
+def choose(found: Iterable[Candidate], tuning: Tuning, doubt: float) -> Candidate | None:
     """Preferred checks first, then the most bits per minute; ties by id.
+
+    doubt: the entropy over sets of remedies, in bits.
 
     A check that promises less than `least_information` bits, or less than `least_rate` bits per
     minute, is not worth asking for, unless a rule prefers it: rules know reasons that are not
-    about which fault it is. Once preparations
-    are due, they are paid for all checks that wait for the same ones, so the first of these is
-    the one with the most bits per minute of its own work.
+    about which fault it is. Preparations are paid once for all the checks that wait for the same
+    ones, so these are weighed together: see `_as_one`.
     """
-    worthy = [one for one in found if one.preferred or worth_its_time(one, tuning)]
-    best = _most_worth(worthy)
-    if best is None or not best.unmet:
-        return best
-    alike = [replace(one, cost=one.work) for one in worthy if one.unmet == best.unmet]
-    return _most_worth(alike)
+    worthy = [one for one in found if one.preferred or one.information >= tuning.least_information]
+    together: dict[tuple[str, ...], list[Candidate]] = {}
+    for one in worthy:
+        together.setdefault(one.unmet, []).append(one)
+    weighed = [_as_one(alike, doubt) if unmet else alike for unmet, alike in together.items()]
+    return _most_worth(
+        one
+        for one in chain.from_iterable(weighed)
+        if one.preferred or one.worth >= tuning.least_rate
+    )
 
 
-def worth_its_time(one: Candidate, tuning: Tuning) -> bool:
-    """Whether a check tells enough, by itself and for the minutes that it takes."""
-    return one.information >= tuning.least_information and one.worth >= tuning.least_rate
+def _as_one(alike: Sequence[Candidate], doubt: float) -> list[Candidate]:
+    """The checks that wait for the same preparations, as one candidate: the best of them.
+
+    Its bits and minutes are those of the checks that are worth the opening together: in the order
+    of their bits per minute of work, as many as make the ratio of all bits to all minutes, with
+    the preparations, the highest. Several checks tell less than the sum of what each promises
+    (information is submodular: Krause & Guestrin 2005, from memory), so each takes its share of
+    the doubt that is left.
+    """
+    first = _most_worth(replace(one, cost=one.work) for one in alike)
+    if first is None:
+        return []
+    minutes = max(one.cost - one.work for one in alike)
+    left, best = doubt, first
+    for one in sorted(alike, key=lambda one: (-one.information / one.work, one.check.id)):
+        left *= max(0.0, 1.0 - one.information / doubt) if doubt > 0.0 else 1.0
+        minutes += one.work
+        if best is first or (doubt - left) / minutes > best.worth:
+            best = replace(first, information=doubt - left, cost=minutes)
+    return [best]
 
 
 def _most_worth(worthy: Iterable[Candidate]) -> Candidate | None:

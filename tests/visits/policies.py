@@ -60,7 +60,7 @@ def choosing(policy: str, rng: Generator) -> Iterator[None]:
         seen["model"], seen["states"] = model, states
         return expected_information(model, states)
 
-    def choose(found: Any, least: float) -> Candidate | None:
+    def choose(found: Any, tuning: Any, doubt: float) -> Candidate | None:
         return MAKERS[policy](list(found), seen, rng)
 
     with (

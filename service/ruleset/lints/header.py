@@ -26,6 +26,7 @@ TUNING: Mapping[str, tuple[float, float]] = {
     "certain": (0.5, _ONE),
     "possible": (0.0, 0.5),
     "live_risk_minutes": (_ZERO, _ANY),
+    "danger_read_twice": (0.5, _ONE),
     "least_rate": (_ZERO, _ANY),
     "least_information": (_ZERO, _ANY),
     "conflict_ratio": (0.0, 1.0),
