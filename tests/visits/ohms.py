@@ -32,6 +32,8 @@ class Probe:
     operated: bool = False
     without: tuple[str, ...] = ()
     high_voltage: bool = False
+    along: tuple[str, ...] = ()
+    """Further parts in series."""
 
 
 def _switch(part: str, door: float, by_hand: bool = False) -> Probe:
@@ -62,6 +64,14 @@ PROBES: dict[str, Probe] = {
     "power-relay-contact": Probe("power-relay", ("contact",)),
     "power-relay-operated": Probe("power-relay", ("contact",), operated=True),
     "power-relay-coil-resistance": Probe("power-relay", ("coil",)),
+    "heating-path-resistance": Probe(
+        "wiring",
+        ends=(("plug-L", "Q"), ("R", "T"), ("plug-N", "N")),
+        along=(
+            "power-cord", "main-fuse", "filter-board", "cavity-cutout", "magnetron-cutout",
+            "base-cutout", PRIMARY, SECONDARY,
+        ),
+    ),
     "wiring-continuity": Probe("wiring", ("supply", "neutral", "control", "heating", "auxiliary")),
     "wiring-insulation": Probe(
         "wiring",
@@ -131,7 +141,7 @@ def resistance(oven: Oven, check: str, isolated: bool = True) -> float | None:
     if probe.part not in present or not ends:
         return None
     if isolated:
-        network = network.keeping((probe.part, "harness"), probe.without)
+        network = network.keeping((probe.part, "harness", *probe.along), probe.without)
     values = [impedance_between(network, a, b).real for a, b in ends]
     return max(values) if probe.worst else min(values)
 

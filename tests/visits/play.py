@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -152,6 +153,7 @@ class _Play:
                 self.spend(step["minutes"], checks=1)
                 self.read_plate(step)
                 continue
+            self.watch([step["id"], *(one["id"] for one in step["also"])])
             reading = self.read(step["id"])
             if reading is None:
                 case["unavailable"] = [*case["unavailable"], step["id"]]
@@ -178,7 +180,7 @@ class _Play:
         case["nameplate"] = {**case["nameplate"], **told}
 
     def read(self, check: str, *, in_passing: bool = False) -> dict[str, Any] | None:
-        """One reading, noting its minutes and its danger; none if it cannot be taken.
+        """One reading, noting its minutes; none if it cannot be taken.
 
         In passing it is one more tap, and no run or opening of its own.
         """
@@ -188,14 +190,18 @@ class _Play:
             course.taps += 1
         else:
             self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
-        confirmed = [one["id"] for one in self.case["confirmed"]]
-        danger = self.technician.is_dangerous(check, oven, confirmed)
-        if danger is not None:
-            course.unsafe.append(f"{check}: {danger}")
         reading = self.technician.answer(check, oven, self.rng, in_passing=in_passing)
         if reading is not None and check == "leakage-survey":
             return {**reading, "conditions": SURVEY}
         return reading
+
+    def watch(self, checks: Iterable[str]) -> None:
+        """Note what of a step, with all that is seen along with it, is dangerous to begin."""
+        confirmed = [one["id"] for one in self.case["confirmed"]]
+        for check in checks:
+            danger = self.technician.is_dangerous(check, self.visit.oven, confirmed)
+            if danger is not None:
+                self.course.unsafe.append(f"{check}: {danger}")
 
     def spend(self, minutes: float, checks: int = 0) -> None:
         """Count what leads to a verdict; the proof of a repair costs every policy the same."""
@@ -211,6 +217,7 @@ class _Play:
         case = self.case
         doubtful = [one["check"] for one in answer["reasons"] if one["code"] == "may-be-a-slip"]
         for check in doubtful:
+            self.watch([check])
             again = self.read(check)
             if again is None:
                 continue

@@ -28,7 +28,7 @@ outlet-voltage display hum-at-rest keypad lamp turntable cooling-fan stirrer hea
 relay-click oscillation-indicator input-power supply-under-load repeated-starts water-load-power
 diode-insulation magnetron-insulation door-latch door-seal waveguide-cover cavity-inspection
 turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
-main-fuse-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance
+main-fuse-resistance heating-path-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance
 magnetron-cutout-resistance base-cutout-resistance primary-interlock-switch
 secondary-interlock-switch monitor-switch primary-interlock-switch-door-open
 secondary-interlock-switch-door-open monitor-switch-door-open door-switch-order

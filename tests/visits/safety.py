@@ -59,7 +59,7 @@ ACCESS: dict[str, str] = {
             "capacitor-resistance capacitor-charging capacitor-capacitance "
             "capacitor-to-case diode-forward diode-reverse diode-with-battery "
             "magnetron-filament-resistance magnetron-to-case diode-insulation magnetron-insulation "
-            "magnetron-antenna high-voltage-leads "
+            "magnetron-antenna high-voltage-leads heating-path-resistance "
             "inverter-fuse-resistance inverter-input-resistance inverter-inspection"
         ),
     }.items()

@@ -74,6 +74,7 @@ WORKED = frozenset(
         "primary-interlock-switch",
         "secondary-interlock-switch",
         "wiring-continuity",
+        "heating-path-resistance",
         "wiring-insulation",
         "power-cord-resistance",
         "earth-continuity",
