@@ -18,11 +18,13 @@ import numpy as np
 
 from service.diagnosis.arrays import Index, Mask, Vector
 from service.diagnosis.outcomes import Outcomes, side_by_side
-from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Fault, RuleSet
 from service.ruleset.repairs import clears, cured_by
 
 _T = TypeVar("_T")
 
+# A fault that brings an effect about so often is not looked for beside the effect alone.
+MOSTLY = 0.3
 # Under this no outcome of a pair is put: a slip of the hand must stay possible.
 LEAST_CHANCE = 1e-5
 
@@ -182,7 +184,7 @@ def pairs(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
     """Two faults that can be there together and want more than one remedy, or cause each other.
 
     Left out: the same component twice or the same remedy twice, unless one causes the other, and
-    an effect with a fault that brings it about, which is that fault's own condition.
+    an effect with a fault that mostly brings it about, which is that fault's own condition.
     """
     listed = [fault for fault in rule_set.faults.values() if fault.id != NO_FAULT]
     for one, other in combinations(listed, 2):
@@ -193,11 +195,19 @@ def pairs(rule_set: RuleSet) -> Iterator[tuple[str, str]]:
         elif (
             one.component == other.component
             or one.remedy == other.remedy
-            or ((one.effect or other.effect) and one.conditions.keys() & other.conditions.keys())
+            or _brings_about(one, other)
+            or _brings_about(other, one)
         ):
             continue
         else:
             yield one.id, other.id
+
+
+def _brings_about(one: Fault, effect: Fault) -> bool:
+    """Whether the other is an effect that the one mostly has."""
+    return effect.effect and any(
+        one.conditions.get(condition, 0.0) >= MOSTLY for condition in effect.conditions
+    )
 
 
 def conditions_of(rule_set: RuleSet, faults: tuple[str, ...]) -> dict[str | None, float]:
@@ -285,12 +295,15 @@ def _given(
 
     Nothing is fixed for an effect, which is the condition itself, nor for the unlisted fault.
     """
-    bringing = [f for f in (rule_set.faults.get(name) for name in group) if f and not f.effect]
+    known = [rule_set.faults[name] for name in group if name in rule_set.faults]
+    bringing = [fault for fault in known if not fault.effect]
+    effects = [fault for fault in known if fault.effect]
     fixed: dict[str | None, float] = {}
     weighed: dict[str | None, float] = {}
     for condition, share in shares.items():
         one = rule_set.conditions.get(condition or "")
         brought = any(condition in fault.conditions for fault in bringing)
+        brought &= not any(condition in fault.conditions for fault in effects)
         if one is not None and brought and symptom in one.given_symptom:
             fixed[condition] = one.given_symptom[symptom]
         else:

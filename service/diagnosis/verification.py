@@ -81,7 +81,7 @@ def required_checks(
     """What proves these repairs: the complaint gone, each repair good, and what is always shown.
 
     `left`: the probabilities of the states once they are made, (states,). What was found wrong
-    and no repair has touched is shown anew, and so is what tells of a dangerous fault that may
+    and no repair has touched, or still forbids use, is shown anew, and so is what tells of a dangerous fault that may
     well be left though all that is shown is good. In the order of the work: behind the cover while
     it is off, then from outside, then energised. A dead check that rules bar on this equipment,
     such as one of a part that it lacks, is left out, and where nothing was opened nothing is shown
@@ -111,6 +111,7 @@ def required_checks(
         name for name in always if opened or name in read or (not wanted and any(turn(name)))
     ]
     wrong = set(untouched(rule_set, model, case, findings, made))
+    wrong |= _still_forbidding(rule_set, findings, conclusions)
     wanted += [name for name in rule_set.checks if name in wrong]
     wanted += _watched(rule_set, model, case, conclusions, left, wanted)
     shown = dict.fromkeys(
@@ -122,6 +123,21 @@ def required_checks(
     )
     position = {name: number for number, name in enumerate(rule_set.after_every_repair)}
     return tuple(sorted(shown, key=lambda name: (*turn(name), position.get(name, -1))))
+
+
+def _still_forbidding(
+    rule_set: RuleSet, findings: Sequence[Finding], conclusions: Conclusions
+) -> set[str]:
+    """The checks read before a repair for which a rule forbids use until they are read anew."""
+    old = {one.check for one in findings if one.reading.unmended}
+    forbids = [name for name, one in rule_set.precautions.items() if one.forbids_use]
+    facts = {
+        fact
+        for one in conclusions.fired
+        if any(_requires(one.rule, name) for name in forbids)
+        for fact in one.facts
+    }
+    return {name for name in old if any(fact.split("/")[1:2] == [name] for fact in facts)}
 
 
 def _watched(
@@ -277,10 +293,12 @@ def _verify(
     if plate is not None:
         return Decision("check-next", plate, None, ()), Release(None, proofs)
     against += [_against(rule_set, one) for one in failed]
-    against += _forbidden(rule_set, conclusions, against)
+    due = [one for one in proofs if one.result in TO_DO]
+    anew = _still_forbidding(rule_set, findings, conclusions)
+    if anew.isdisjoint(one.check for one in due):
+        against += _forbidden(rule_set, conclusions, against)
     doubtful = dict.fromkeys([*stopped_by(conclusions), *(one.check for one in failed)])
     against += slips(rule_set, doubtful, {one.check: one for one in findings if one.stands})
-    due = [one for one in proofs if one.result in TO_DO]
     if not against and due:
         # What the proof asks for needs no rule to admit it; rules that bar a check still win.
         offered = [one for one in due if one.check not in conclusions.barred]

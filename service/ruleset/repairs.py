@@ -36,10 +36,14 @@ def clears(
     It does if one of these brings it about more readily than what is left: a new cutout conducts,
     though the fan that had it open stands still. A fault may be cured that is not among `faults`,
     if one of these causes it. A condition with parts of its own, such as a blown fuse, comes back
-    with whatever is left to bring it about; what comes and goes goes on so.
+    with whatever is left to bring it about, unless it was a fault by itself (an aged fuse); what
+    comes and goes goes on so.
     """
     if condition is None:
         return False
+    by_itself = (rule_set.faults[name] for name in cured if name in faults)
+    if any(one.effect and condition in one.conditions for one in by_itself):
+        return True
     if rule_set.conditions[condition].parts or rule_set.conditions[condition].shows is not None:
         return False
 
