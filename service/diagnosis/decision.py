@@ -204,6 +204,14 @@ class _Deciding:
             verdict = None
         if self.stopped and verdict is not None:
             return Decision("fault-found", None, verdict, ())
+        once = self.stopped_on_one_reading()
+        if once is not None:
+            title = once.check.title
+            because = (
+                f"Work stops on one reading of {title}. Take it again: if it does not repeat, the "
+                "first was a slip, and is left out."
+            )
+            return _next(plan(rule_set, once, because, recheck=True), weighing)
 
         if by_costs and verdict is not None and weighing is not None:
             # The likeliest remedy is no verdict where another costs less to begin with.
@@ -228,19 +236,21 @@ class _Deciding:
             return _next(plan(rule_set, again, because, recheck=True), weighing)
         return self.next_or_open(leading, missing, weighing, by_costs=by_costs)
 
+    def stopped_on_one_reading(self) -> Candidate | None:
+        """The dead check that work stops on, if it was read once only."""
+        times = Counter(one.check for one in self.findings if not one.reading.past)
+        once = [name for name in stopped_by(self.conclusions) if times[name] == 1]
+        return cheapest(self.among(once))
+
     def danger_read_twice(self) -> tuple[str, float] | None:
-        """The likeliest dangerous fault that a measurement has shown more than once, if it is
-        likely enough, and how probably its remedy is needed.
+        """The likeliest dangerous fault that a check has shown more than once, if it is likely
+        enough, and how probably its remedy is needed.
 
         The equipment stays out of use until that part is good, so less has to be proven.
         """
         rule_set, model = self.rule_set, self.model
         remedies = by_remedy(model, self.belief.states)
-        twice = [
-            one
-            for one in self.standing.values()
-            if one.repeats and model.persists[one.check] < SEEN_ONCE_FOR_ALL
-        ]
+        twice = [one for one in self.standing.values() if one.repeats]
         found = {
             name: float(remedies[model.remedy_of[model.index(name)]])
             for name, fault in rule_set.faults.items()

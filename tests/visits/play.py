@@ -154,6 +154,10 @@ class _Play:
                 self.read_plate(step)
                 continue
             self.watch([step["id"], *(one["id"] for one in step["also"])])
+            if step["recheck"] and answer["status"] == "stop-work":
+                if not self.take_again(step["id"]):
+                    case["unavailable"] = [*case["unavailable"], step["id"]]
+                continue
             reading = self.read(step["id"])
             if reading is None:
                 case["unavailable"] = [*case["unavailable"], step["id"]]
@@ -214,20 +218,25 @@ class _Play:
 
         One that does not repeat was a slip, and is left out of the request.
         """
-        case = self.case
         doubtful = [one["check"] for one in answer["reasons"] if one["code"] == "may-be-a-slip"]
         for check in doubtful:
             self.watch([check])
-            again = self.read(check)
-            if again is None:
-                continue
-            case["readings"].append(again)
-            first, second = [
-                one for one in self.reasoner.assess(case)["findings"] if one["check"] == check
-            ][-2:]
-            if first["outcome"] != second["outcome"]:
-                del case["readings"][first["reading"]]
+            self.take_again(check)
         return self.ask() if doubtful else answer
+
+    def take_again(self, check: str) -> bool:
+        """Take a reading once more, and leave the first out if it was a slip; whether it can be."""
+        case = self.case
+        again = self.read(check)
+        if again is None:
+            return False
+        case["readings"].append(again)
+        first, second = [
+            one for one in self.reasoner.assess(case)["findings"] if one["check"] == check
+        ][-2:]
+        if first["outcome"] != second["outcome"]:
+            del case["readings"][first["reading"]]
+        return True
 
     def repair(self, verdict: dict[str, Any]) -> None:
         """Carry out the remedy and those of further faults found, noting what was right."""
