@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from numpy.random import Generator
 
 from tests.visits.injection import draw_fault
-from tests.visits.oven import Oven, Run
+from tests.visits.oven import Oven, Run, likelihoods
 
 SYMPTOMS = (
     "no-operation",
@@ -192,7 +192,23 @@ ANSWERS: dict[str, tuple[str, ...]] = {
         "later",
         "not-noticed",
     ),
+    "told-where-it-sparks": (
+        "at-the-load",
+        "not-seen",
+        "at-waveguide",
+        "at-wall",
+        "at-door",
+        "in-cabinet",
+    ),
 }
+PLACES = {
+    "waveguide-cover": "at-waveguide",
+    "magnetron": "at-waveguide",
+    "cavity": "at-wall",
+    "door": "at-door",
+    "high-voltage-leads": "in-cabinet",
+}
+"""Where a part that arcs is seen or heard to do so."""
 OWN_USE: dict[str, dict[str, float]] = {
     # What is behind a complaint where nothing is wrong with the oven; estimate.
     "keypad-dead": {"locked-or-demonstration": 0.6, "as-usual": 0.4},
@@ -215,6 +231,7 @@ def answers(oven: Oven, complaint: str, met: Experience | None, rng: Generator) 
         told["told-settings"] = pick(OWN_USE.get(complaint, {"as-usual": 1.0}), rng)
     if met is not None and met.fuse and rng.random() < 0.75:
         told["told-when-fuse-goes"] = met.fuse_at
+    told["told-where-it-sparks"] = pick(_where(oven, complaint), rng.spawn(1)[0])
     for question, known in ANSWERS.items():
         if rng.random() < MISTOLD:
             told[question] = known[int(rng.integers(len(known)))]
@@ -241,6 +258,17 @@ def _what_works(met: Experience, oven: Oven) -> str:
         return "display-only"
     stands = not run.lamp or (oven.build.turntable and not run.turntable)
     return "not-all" if stands else "all-runs"
+
+
+def _where(oven: Oven, complaint: str) -> dict[str, float]:
+    """Where whoever complains of sparks saw them: at what arcs, or at metal in the load."""
+    if complaint != "arcing":
+        return {"not-seen": 1.0}
+    arcs = {PLACES[part]: chance for part, chance in likelihoods(oven.values, "arc").items()}
+    if not any(arcs.values()):
+        return {"at-the-load": 0.5, "not-seen": 0.3, "at-wall": 0.2}
+    seen = {place: 0.7 * chance / sum(arcs.values()) for place, chance in arcs.items()}
+    return {**seen, "not-seen": 0.22, "at-the-load": 0.08}
 
 
 def _circuit(oven: Oven) -> dict[str, float]:

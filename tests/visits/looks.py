@@ -7,9 +7,12 @@ part or the check cannot be carried out on it. How often an eye misses something
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import exp
 
 from numpy.random import Generator
 
+from tests.visits.build import AMBIENT
+from tests.visits.customer import PLACES
 from tests.visits.oven import Oven, Run, likelihoods
 
 Look = Callable[[Oven, Generator], str | None]
@@ -96,6 +99,7 @@ def _long_run(oven: Oven, run: Run, rng: Generator) -> str | None:
     if not run.started:
         return None
     heated = run.watt > 0.1 * oven.build.output
+    oven.tripped = run.tripped
     for _ in range(5):  # a contact that comes and goes has twelve minutes to do so
         oven.settle(rng)
         if not oven.display_lit():
@@ -107,6 +111,39 @@ def _long_run(oven: Oven, run: Run, rng: Generator) -> str | None:
     if not run.stopped_itself:
         return "runs-through"
     return "heating-stops" if run.tripped else "program-ends"
+
+
+HOT_MINUTES = 6.0
+"""From the stop until the meter is on the cutouts; estimate."""
+COOLING = 10.0
+"""Time constant in minutes of parts whose fan stands still; estimate."""
+HYSTERESIS = 28.0
+"""Kelvin below which a cutout that resets by itself closes again; from memory."""
+
+
+def _hot_cutouts(oven: Oven, rng: Generator) -> str:
+    """The cutout that ended the long run, if it has not cooled so far that it closed again."""
+    v = oven.values
+    for cutout in oven.build.fitted_cutouts:
+        open_now = v[f"{cutout}.ohm"] > 10
+        if cutout == oven.tripped and oven.build.self_resetting:
+            opened = v[f"{cutout}.opens"]
+            now = AMBIENT + (opened - AMBIENT) * exp(-HOT_MINUTES / COOLING)
+            open_now = now > opened - HYSTERESIS
+        if open_now and rng.random() < 0.98:
+            return cutout
+    return "none-open"
+
+
+def _sparks(oven: Oven, run: Run, rng: Generator) -> str:
+    """Where it is seen or heard to arc in half a minute."""
+    if not run.arcs:
+        return "none"
+    arcing = likelihoods(oven.values, "arc")
+    for part, chance in arcing.items():
+        if rng.random() < chance:
+            return PLACES[part]
+    return "none"
 
 
 def _at_rest(oven: Oven, rng: Generator) -> str:
@@ -211,6 +248,8 @@ LOOKS: dict[str, Look] = {
     "long-run": _running(_long_run, 12.0),
     "interlock-function": _interlock,
     "hum-at-rest": _at_rest,
+    "sparks-seen": _running(_sparks, SHORT_RUN),
+    "cutouts-while-hot": _hot_cutouts,
     "repeated-starts": _starts,
     "door-latch": _latch,
     "door-seal": _seen("door.damaged", "damaged", "sound", 0.10, 0.015),

@@ -76,6 +76,8 @@ class Oven:
     """Consequences of a fault, such as a blown fuse: not a root cause, yet to be put right."""
     capacitor_volt: float = 0.0
     acting: list[bool] = field(default_factory=list)
+    tripped: str = ""
+    """The cutout that ended the last long run."""
     wobble: float = 0.0
     """How far the door falls short or over at the moment, share of its travel."""
     _values: dict[str, float] | None = field(default=None, repr=False)

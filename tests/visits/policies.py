@@ -24,7 +24,7 @@ Choose = Callable[[list[Candidate]], Candidate | None]
 # (common practice).
 _IN_PRINT = """
 told-what-works told-how-often told-settings told-circuit told-when-fuse-goes
-outlet-voltage display hum-at-rest keypad lamp turntable cooling-fan stirrer heating-hum
+told-where-it-sparks outlet-voltage display hum-at-rest keypad lamp turntable cooling-fan stirrer heating-hum
 relay-click oscillation-indicator input-power supply-under-load repeated-starts water-load-power
 diode-insulation magnetron-insulation door-latch door-seal waveguide-cover cavity-inspection
 turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
@@ -42,8 +42,8 @@ magnetron-antenna inverter-inspection inverter-fuse-resistance inverter-input-re
 power-relay-contact power-relay-coil-resistance power-relay-operated
 control-transformer-resistance keypad-membrane sensor-resistance fan-motor-resistance
 fan-by-hand turntable-motor-resistance lamp-resistance wiring-continuity wiring-insulation
-transformer-primary-voltage inverter-supply-voltage relay-drive-voltage leakage-survey long-run
-interlock-function reassembly
+transformer-primary-voltage inverter-supply-voltage relay-drive-voltage leakage-survey sparks-seen long-run
+cutouts-while-hot interlock-function reassembly
 """
 TEXTBOOK = tuple(_IN_PRINT.split())
 

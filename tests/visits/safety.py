@@ -28,7 +28,7 @@ ACCESS: dict[str, str] = {
             "display keypad lamp turntable cooling-fan heating-hum oscillation-indicator "
             "relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function "
-            "hum-at-rest input-power repeated-starts supply-under-load"
+            "hum-at-rest input-power repeated-starts supply-under-load sparks-seen"
         ),
         OUTSIDE: (
             "door-latch door-seal waveguide-cover earth-continuity turntable-coupling "
@@ -36,7 +36,8 @@ ACCESS: dict[str, str] = {
         ),
         OUTLET: "outlet-voltage",
         CONVERSATION: (
-            "told-how-often told-what-works told-settings told-circuit told-when-fuse-goes"
+            "told-how-often told-what-works told-settings told-circuit told-when-fuse-goes "
+            "told-where-it-sparks"
         ),
         SUPPLY: "transformer-primary-voltage inverter-supply-voltage relay-drive-voltage",
         BEHIND: (
@@ -47,7 +48,7 @@ ACCESS: dict[str, str] = {
             "secondary-interlock-switch-door-open secondary-interlock-switch-by-hand "
             "monitor-switch monitor-switch-door-open door-switch-order power-relay-contact "
             "power-relay-operated power-relay-coil-resistance keypad-membrane wiring-continuity "
-            "fan-by-hand wiring-insulation fan-motor-resistance turntable-motor-resistance "
+            "cutouts-while-hot fan-by-hand wiring-insulation fan-motor-resistance turntable-motor-resistance "
             "lamp-resistance "
             "control-transformer-resistance sensor-resistance air-path reassembly"
         ),
