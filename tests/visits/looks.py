@@ -146,6 +146,25 @@ def _sparks(oven: Oven, run: Run, rng: Generator) -> str:
     return "none"
 
 
+BEHIND_THE_COVER = 0.75
+"""Share of ovens in which the antenna can be seen through the opening; estimate."""
+
+
+def _where_it_sparked(oven: Oven, rng: Generator) -> str:
+    """A close look, the cover off: wherever something is burnt."""
+    v = oven.values
+    seen = (
+        ("waveguide-cover.burnt", "cover-burnt", 0.96),
+        ("cavity.burnt", "wall-burnt", 0.96),
+        ("magnetron.burnt", "antenna-burnt", BEHIND_THE_COVER),
+        ("door.damaged", "door-burnt", 0.8),
+    )
+    for key, outcome, share in seen:
+        if v.get(key) and rng.random() < share:
+            return outcome
+    return "nothing" if rng.random() < 0.98 else "cover-burnt"
+
+
 def _at_rest(oven: Oven, rng: Generator) -> str:
     """Plugged in, the door shut, no key pressed."""
     oven.move_door()
@@ -248,6 +267,7 @@ LOOKS: dict[str, Look] = {
     "long-run": _running(_long_run, 12.0),
     "interlock-function": _interlock,
     "hum-at-rest": _at_rest,
+    "look-where-it-sparked": _where_it_sparked,
     "sparks-seen": _running(_sparks, SHORT_RUN),
     "cutouts-while-hot": _hot_cutouts,
     "repeated-starts": _starts,

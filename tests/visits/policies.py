@@ -27,7 +27,7 @@ told-what-works told-how-often told-settings told-circuit told-when-fuse-goes
 told-where-it-sparks outlet-voltage display hum-at-rest keypad lamp turntable cooling-fan stirrer heating-hum
 relay-click oscillation-indicator input-power supply-under-load repeated-starts water-load-power
 diode-insulation magnetron-insulation door-latch door-seal waveguide-cover cavity-inspection
-turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
+look-where-it-sparked turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
 main-fuse-resistance heating-path-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance
 magnetron-cutout-resistance base-cutout-resistance primary-interlock-switch
 secondary-interlock-switch monitor-switch primary-interlock-switch-door-open

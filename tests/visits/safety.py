@@ -32,7 +32,7 @@ ACCESS: dict[str, str] = {
         ),
         OUTSIDE: (
             "door-latch door-seal waveguide-cover earth-continuity turntable-coupling "
-            "cavity-inspection"
+            "cavity-inspection look-where-it-sparked"
         ),
         OUTLET: "outlet-voltage",
         CONVERSATION: (
