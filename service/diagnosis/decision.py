@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from service.diagnosis.belief import Belief, by_remedy, there
+from service.diagnosis.again import (
+    SEEN_ONCE_FOR_ALL,
+    danger_found_twice,
+    measured_once,
+    parts_shown_once,
+    promised_again,
+    read_once,
+)
+from service.diagnosis.belief import Belief
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
 from service.diagnosis.findings import INCONCLUSIVE, Finding
-from service.diagnosis.information import entropy, information_about, information_again
+from service.diagnosis.information import entropy, information_about
 from service.diagnosis.planning import (
     Candidate,
     Plan,
@@ -44,7 +51,6 @@ from service.diagnosis.verdict import (
     make_verdict,
     needs,
     second_faults,
-    shows,
 )
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
@@ -52,10 +58,6 @@ from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 WORTH_ASKING = 0.05
 # What an answer without a verdict says of the remedy; see `reasons.py`.
 GUESSES = frozenset({"best-guess", "would-settle"})
-# The same eyes see the same again: from this share of repeated misreadings on nobody looks twice.
-SEEN_ONCE_FOR_ALL = 0.5
-# A reading that keeps changing is not taken more often than this.
-MOST_READINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +176,9 @@ class _Deciding:
             return _next(plate, weighing)
         leading, confidence = leader(rule_set, model, belief, case.required_confidence)
         enough = case.required_confidence
-        danger = self.danger_read_twice() if self.stopped and confidence < enough else None
+        danger = None
+        if self.stopped and confidence < enough:
+            danger = danger_found_twice(rule_set, model, belief.states, standing)
         if danger is not None:
             leading, confidence = danger
             enough = rule_set.tuning.danger_read_twice
@@ -204,7 +208,7 @@ class _Deciding:
             verdict = None
         if self.stopped and verdict is not None:
             return Decision("fault-found", None, verdict, ())
-        once = self.stopped_on_one_reading()
+        once = cheapest(self.among(read_once(self.findings, stopped_by(self.conclusions))))
         if once is not None:
             title = once.check.title
             because = (
@@ -234,45 +238,23 @@ class _Deciding:
         if again is not None:
             because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
             return _next(plan(rule_set, again, because, recheck=True), weighing)
+        if convinced and not sure and not missing:
+            shown_once = self.among(measured_once(rule_set, model, standing, leading))
+            shown = cheapest(one for one in shown_once if not one.unmet)
+            if shown is not None:
+                because = (
+                    f"{rule_set.faults[leading].title} is likely, and asks for more than one "
+                    "reading. Take it again."
+                )
+                return _next(plan(rule_set, shown, because, recheck=True), weighing)
         return self.next_or_open(leading, missing, weighing, by_costs=by_costs)
-
-    def stopped_on_one_reading(self) -> Candidate | None:
-        """The dead check that work stops on, if it was read once only."""
-        times = Counter(one.check for one in self.findings if not one.reading.past)
-        once = [name for name in stopped_by(self.conclusions) if times[name] == 1]
-        return cheapest(self.among(once))
-
-    def danger_read_twice(self) -> tuple[str, float] | None:
-        """The likeliest dangerous fault that a check has shown more than once, if it is likely
-        enough, and how probably its remedy is needed.
-
-        The equipment stays out of use until that part is good, so less has to be proven.
-        """
-        rule_set, model = self.rule_set, self.model
-        remedies = by_remedy(model, self.belief.states)
-        twice = [one for one in self.standing.values() if one.repeats]
-        found = {
-            name: float(remedies[model.remedy_of[model.index(name)]])
-            for name, fault in rule_set.faults.items()
-            if fault.dangerous
-            and any(shows(rule_set, model, one, int(model.alone[name][0])) for one in twice)
-        }
-        likely = {
-            name: chance
-            for name, chance in found.items()
-            if chance >= rule_set.tuning.danger_read_twice
-        }
-        if not likely:
-            return None
-        chances = there(model, self.belief.states)
-        return max(likely.items(), key=lambda one: (one[1], chances[model.index(one[0])]))
 
     def next_or_open(
         self, leading: str, missing: Sequence[str], weighing: Weighing | None, *, by_costs: bool
     ) -> Decision:
         """The next check where there is no verdict, or why there is none."""
         rule_set, model, case = self.rule_set, self.model, self.case
-        promised = _promised_again(rule_set, model, self.findings, self.belief)
+        promised = promised_again(rule_set, model, self.findings, self.belief)
         found = candidates(
             rule_set, {**self.information(), **promised}, case, self.conclusions, promised
         )
@@ -341,29 +323,8 @@ class _Deciding:
         telling = _telling(model, self.belief, self.offered, fault.id)
         if telling is not None:
             return plan(rule_set, telling, because)
-        again = cheapest(self.among(_once_only(rule_set, model, self.standing, fault.id)))
+        again = cheapest(self.among(parts_shown_once(rule_set, model, self.standing, fault.id)))
         return None if again is None else plan(rule_set, again, because, recheck=True)
-
-
-def _promised_again(
-    rule_set: RuleSet, model: BeliefModel, findings: Sequence[Finding], belief: Belief
-) -> dict[str, float]:
-    """What each reading that may be taken again promises, in bits, by check.
-
-    Not live ones, none a third time with the same outcome, and none that keeps changing.
-    """
-    times = Counter(finding.check for finding in findings if not finding.reading.past)
-    readable = [
-        one
-        for one in findings
-        if one.stands
-        and not one.repeats
-        and one.outcome != INCONCLUSIVE
-        and times[one.check] < MOST_READINGS
-        and not rule_set.checks[one.check].live
-        and model.persists[one.check] < SEEN_ONCE_FOR_ALL
-    ]
-    return information_again(model, belief.states, readable)
 
 
 def _cheaper_first(
@@ -388,23 +349,6 @@ def _telling(
     }
     good = [one for one in offered if worth[one.check.id] >= WORTH_ASKING]
     return min(good, key=lambda one: (-worth[one.check.id] / one.cost, one.check.id), default=None)
-
-
-def _once_only(
-    rule_set: RuleSet,
-    model: BeliefModel,
-    standing: Mapping[str, Finding],
-    fault: str,
-) -> list[str]:
-    """Checks of the part itself that have shown a fault, and have been read only once."""
-    alone = int(model.alone[fault][0])
-    return [
-        name
-        for name, finding in standing.items()
-        if rule_set.checks[name].scope == "component"
-        and not finding.repeats
-        and shows(rule_set, model, finding, alone)
-    ]
 
 
 def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:

@@ -13,12 +13,13 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from service.diagnosis.again import MOST_READINGS
 from service.diagnosis.arrays import Vector
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.confirmations import worked_inside
 from service.diagnosis.danger import dangers, given, if_good, telling, tells
-from service.diagnosis.decision import MOST_READINGS, Decision
+from service.diagnosis.decision import Decision
 from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.information import information_about_again
 from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
@@ -81,9 +82,9 @@ def required_checks(
     """What proves these repairs: the complaint gone, each repair good, and what is always shown.
 
     `left`: the probabilities of the states once they are made, (states,). What was found wrong
-    and no repair has touched, or still forbids use, is shown anew, and so is what tells of a dangerous fault that may
-    well be left though all that is shown is good. In the order of the work: behind the cover while
-    it is off, then from outside, then energised. A dead check that rules bar on this equipment,
+    and no repair has touched, or still forbids use, is shown anew, and so is what tells of a
+    dangerous fault that may well be left though all that is shown is good. In the order of the
+    work: behind the cover while it is off, then from outside, then energised. A dead check that rules bar on this equipment,
     such as one of a part that it lacks, is left out, and where nothing was opened nothing is shown
     for good measure. What cannot be carried out is shown by another check that tells the same, if
     there is one.

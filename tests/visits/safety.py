@@ -48,8 +48,8 @@ ACCESS: dict[str, str] = {
             "secondary-interlock-switch-door-open secondary-interlock-switch-by-hand "
             "monitor-switch monitor-switch-door-open door-switch-order power-relay-contact "
             "power-relay-operated power-relay-coil-resistance keypad-membrane wiring-continuity "
-            "cutouts-while-hot fan-by-hand wiring-insulation fan-motor-resistance turntable-motor-resistance "
-            "lamp-resistance "
+            "cutouts-while-hot fan-by-hand wiring-insulation fan-motor-resistance "
+            "turntable-motor-resistance lamp-resistance "
             "control-transformer-resistance sensor-resistance air-path reassembly"
         ),
         HIGH_VOLTAGE: (
