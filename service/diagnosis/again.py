@@ -40,10 +40,12 @@ def promised_again(
     return information_again(model, belief.states, readable)
 
 
-def read_once(findings: Iterable[Finding], checks: Iterable[str]) -> list[str]:
-    """Those of the checks that have one reading only since the last repair."""
+def read_once(model: BeliefModel, findings: Iterable[Finding], checks: Iterable[str]) -> list[str]:
+    """Those of the checks, looks apart, that have one reading only since the last repair."""
     times = Counter(one.check for one in findings if not one.reading.past)
-    return [name for name in checks if times[name] == 1]
+    return [
+        name for name in checks if times[name] == 1 and model.persists[name] < SEEN_ONCE_FOR_ALL
+    ]
 
 
 def measured_once(
@@ -78,14 +80,19 @@ def parts_shown_once(
 def danger_found_twice(
     rule_set: RuleSet, model: BeliefModel, states: Vector, standing: Mapping[str, Finding]
 ) -> tuple[str, float] | None:
-    """The likeliest dangerous fault that a check has shown more than once, if it is likely
-    enough, and how probably its remedy is needed.
+    """The likeliest dangerous fault that has been measured more than once or seen, if it is
+    likely enough, and how probably its remedy is needed.
 
-    The equipment stays out of use until that part is good, so less has to be proven.
+    The equipment stays out of use until that part is good, so less has to be proven. A second
+    look would show what the first did.
     states: probabilities, (states,).
     """
     remedies, chances = by_remedy(model, states), there(model, states)
-    twice = [one for one in standing.values() if one.repeats]
+    twice = [
+        one
+        for one in standing.values()
+        if one.repeats or model.persists[one.check] >= SEEN_ONCE_FOR_ALL
+    ]
     found = {
         name: float(remedies[model.remedy_of[model.index(name)]])
         for name, fault in rule_set.faults.items()

@@ -208,7 +208,7 @@ class _Deciding:
             verdict = None
         if self.stopped and verdict is not None:
             return Decision("fault-found", None, verdict, ())
-        once = cheapest(self.among(read_once(self.findings, stopped_by(self.conclusions))))
+        once = cheapest(self.among(read_once(model, self.findings, stopped_by(self.conclusions))))
         if once is not None:
             title = once.check.title
             because = (

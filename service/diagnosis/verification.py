@@ -81,13 +81,13 @@ def required_checks(
 ) -> tuple[str, ...]:
     """What proves these repairs: the complaint gone, each repair good, and what is always shown.
 
-    `left`: the probabilities of the states once they are made, (states,). What was found wrong
-    and no repair has touched, or still forbids use, is shown anew, and so is what tells of a
-    dangerous fault that may well be left though all that is shown is good. In the order of the
-    work: behind the cover while it is off, then from outside, then energised. A dead check that rules bar on this equipment,
-    such as one of a part that it lacks, is left out, and where nothing was opened nothing is shown
-    for good measure. What cannot be carried out is shown by another check that tells the same, if
-    there is one.
+    `left`: the probabilities of the states once they are made, (states,). What was found wrong and
+    no repair has touched, or still forbids use, is shown anew, and so is what tells of a dangerous
+    fault that may well be left though all that is shown is good. In the order of the work: behind
+    the cover while it is off, then from outside, then energised. A dead check that rules bar on
+    this equipment, such as one of a part that it lacks, is left out, and where nothing was opened
+    nothing is shown for good measure. What cannot be carried out is shown by another check that
+    tells the same, if there is one.
     """
     made = tuple(remedies)
 

@@ -85,7 +85,7 @@ class Tuning:
     live_risk_minutes: float
     released_risk: float  # a dangerous fault more probable than this keeps equipment out of use
     least_information: float  # bits
-    danger_read_twice: float  # a dangerous fault that was found twice is a verdict from here on
+    danger_read_twice: float  # measured twice or seen, a dangerous fault is a verdict from here on
     least_rate: float  # bits per minute of work: below it going on costs more than it tells
     conflict_ratio: float
 

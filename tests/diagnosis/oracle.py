@@ -80,7 +80,13 @@ class Oracle:
                 self.groups.append((cause.id, effect.id))
                 self.caused.add((cause.id, effect.id))
                 return
-        brings_about = (one.effect or other.effect) and set(one.conditions) & set(other.conditions)
+        # A fault that blows the fuse in most cases is not told from an aged fuse with that fault.
+        brings_about = any(
+            effect.effect
+            and max((cause.conditions.get(name, 0.0) for name in effect.conditions), default=0.0)
+            >= 0.3
+            for cause, effect in ((one, other), (other, one))
+        )
         alike = one.component == other.component or one.remedy == other.remedy
         if not alike and not brings_about:
             self.groups.append((one.id, other.id))
@@ -131,12 +137,12 @@ class Oracle:
             one: conditions[one].given_symptom[symptom]
             for one in conditions
             if symptom in conditions[one].given_symptom
-            and any(
-                name != UNLISTED_FAULT
-                and not self.rule_set.faults[name].effect
-                and self._bring(name, one) > 0
+            and {
+                self.rule_set.faults[name].effect
                 for name in group
-            )
+                if name != UNLISTED_FAULT and self._bring(name, one) > 0
+            }
+            == {False}
         }
         weighed = {
             one: chance * (conditions[one].symptom_weights.get(symptom, 1.0) if one else 1.0)
@@ -229,7 +235,10 @@ class Oracle:
             whole: State = ((NO_FAULT,), None)
             return [(state, tuning.new_part_faulty), (whole, tuning.cure_overlooked)]
         brought = self.rule_set.conditions.get(condition or "")
-        if brought and not brought.parts and brought.shows is None:
+        done = [self.rule_set.faults[name] for name in set(group) - set(left) - {UNLISTED_FAULT}]
+        if any(one.effect and condition in one.conditions for one in done):
+            condition = None
+        elif brought and not brought.parts and brought.shows is None:
             # A new part does not do what the old one did; what remains may do it by itself.
             faults = self.rule_set.faults
             old = [

@@ -138,12 +138,12 @@ def _hot_cutouts(oven: Oven, rng: Generator) -> str:
 def _sparks(oven: Oven, run: Run, rng: Generator) -> str:
     """Where it is seen or heard to arc in half a minute."""
     if not run.arcs:
-        return "none"
+        return "no-sparks"
     arcing = likelihoods(oven.values, "arc")
     for part, chance in arcing.items():
         if rng.random() < chance:
             return PLACES[part]
-    return "none"
+    return "no-sparks"
 
 
 BEHIND_THE_COVER = 0.75
