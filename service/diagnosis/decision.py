@@ -150,6 +150,12 @@ class _Deciding:
             return []
         return candidates(self.rule_set, self.information(), self.case, self.conclusions, asked)
 
+    def anew(self, names: Iterable[str]) -> list[Candidate]:
+        """Those of the checks, read before, that may be read again: no rule has to admit them."""
+        asked = frozenset(names)
+        admitted = replace(self.conclusions, admitted=self.conclusions.admitted | asked)
+        return replace(self, conclusions=admitted).among(sorted(asked))
+
     def missing_for(self, fault: str) -> tuple[str, ...]:
         """The checks that a verdict of the fault still needs."""
         return needs(
@@ -208,7 +214,7 @@ class _Deciding:
             verdict = None
         if self.stopped and verdict is not None:
             return Decision("fault-found", None, verdict, ())
-        once = cheapest(self.among(read_once(model, self.findings, stopped_by(self.conclusions))))
+        once = cheapest(self.anew(read_once(model, self.findings, stopped_by(self.conclusions))))
         if once is not None:
             title = once.check.title
             because = (
@@ -239,7 +245,7 @@ class _Deciding:
             because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
             return _next(plan(rule_set, again, because, recheck=True), weighing)
         if convinced and not sure and not missing:
-            shown_once = self.among(measured_once(rule_set, model, standing, leading))
+            shown_once = self.anew(measured_once(rule_set, model, standing, leading))
             shown = cheapest(one for one in shown_once if not one.unmet)
             if shown is not None:
                 because = (

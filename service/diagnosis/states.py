@@ -17,6 +17,7 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 
 from service.diagnosis.arrays import Index, Mask, Vector
+from service.diagnosis.noisy_maximum import combined, dominance
 from service.diagnosis.outcomes import Outcomes, side_by_side
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Fault, RuleSet
 from service.ruleset.repairs import clears, cured_by
@@ -25,8 +26,6 @@ _T = TypeVar("_T")
 
 # A fault that brings an effect about so often is not looked for beside the effect alone.
 MOSTLY = 0.3
-# Under this no outcome of a pair is put: a slip of the hand must stay possible.
-LEAST_CHANCE = 1e-5
 
 
 class State(NamedTuple):
@@ -251,7 +250,7 @@ def _prior(
     A fault alone: its rate times P(symptom | fault), less what is left to its pairs. One that
     causes another: rate times P(other | one), and either may be what was complained of. Two that
     meet by chance: the complaint is one's, the other is there with the share `second_fault`, as
-    often as its rate among all faults says.
+    often as its rate among all faults says, or as often as it goes `unnoticed`.
     """
     tuning, faults = rule_set.tuning, rule_set.faults
     complains = {f.id: f.symptoms.get(symptom, tuning.symptom_floor) for f in faults.values()}
@@ -268,11 +267,19 @@ def _prior(
             weights[group] = one.rate * complains[one.id] * alone
             continue
         other = faults[group[1]]
-        met = complains[one.id] + complains[other.id]
         if other.id in one.causes:
+            met = complains[one.id] + complains[other.id]
             weights[group] = one.rate * one.causes[other.id] * met / 2.0
         else:
-            weights[group] = tuning.second_fault * one.rate * other.rate * met / everything
+            first, second = (
+                fault.unnoticed
+                if fault.unnoticed is not None
+                else tuning.second_fault * fault.rate / everything
+                for fault in (one, other)
+            )
+            weights[group] = (
+                one.rate * complains[one.id] * second + other.rate * complains[other.id] * first
+            )
     listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
     prior = {group: listed * weight for group, weight in weights.items()}
     prior[(UNLISTED_FAULT,)] = tuning.unlisted_share
@@ -352,34 +359,6 @@ def _table(rule_set: RuleSet, check: Check, ends: _Ends) -> Vector:
     first, last = rows[ends.first], rows[ends.last]
     both = combined(first, last, healthy, dominance(check))
     out: Vector = np.where(ends.two[:, None], both, first)
-    return out
-
-
-def dominance(check: Check) -> list[int]:
-    """Outcomes from the weakest to the one that wins where two faults meet.
-
-    The expected ones come first, then the others by their distance from an expected one, in the
-    order in which the check lists them: no power wins over low power, silent over loud.
-    """
-    healthy = [check.outcomes.index(name) for name in check.expected]
-    return sorted(range(len(check.outcomes)), key=lambda i: min(abs(i - one) for one in healthy))
-
-
-def combined(one: Vector, other: Vector, healthy: Vector, order: list[int]) -> Vector:
-    """Rows of two faults together, (rows, outcomes) each: a noisy maximum with a leak.
-
-    An outcome stays as weak as it is only if neither fault makes it stronger, and what a healthy
-    part does by itself is counted once: P(X <= x) is the product of both faults' over the healthy
-    one's (Diez 1993, Parameter adjustment in Bayes networks: the generalized noisy OR-gate; from
-    memory).
-    """
-    base = np.cumsum(healthy[:, order], axis=1)
-    product = np.cumsum(one[:, order], axis=1) * np.cumsum(other[:, order], axis=1) / base
-    product[:, -1] = 1.0
-    rising = np.maximum.accumulate(np.minimum(product, 1.0), axis=1)
-    chances = np.maximum(np.diff(rising, axis=1, prepend=0.0), LEAST_CHANCE)
-    out = np.empty_like(chances)
-    out[:, order] = chances / chances.sum(axis=1, keepdims=True)
     return out
 
 

@@ -231,6 +231,7 @@ class Fault:
     effect: bool  # usually the effect of another fault
     dangerous: bool  # it can hurt whoever uses the equipment
     least_confidence: float  # below this it is no verdict, whatever the request asks for
+    unnoticed: float | None  # share of equipment that has it and nobody complains of it
     source: str
 
 

@@ -71,6 +71,7 @@ class FaultReader(Draft):
             effect=raw.get("effect", False),
             dangerous=raw.get("dangerous", False),
             least_confidence=raw.get("least_confidence", 0.0),
+            unnoticed=raw.get("unnoticed"),
             source=raw["source"],
         )
 

@@ -102,10 +102,13 @@ class Oracle:
             return both * (heard[0] + heard[1]) / 2
         if len(group) == 2:
             rates = sum(one.rate for one in self.rule_set.faults.values() if one.id != NO_FAULT)
-            # Either is complained of, and the other there as often as it is among all faults.
-            return tuning.second_fault * sum(
-                faults[this].rate * heard[this] * faults[1 - this].rate / rates for this in (0, 1)
-            )
+            # Either is complained of, and the other there as often as it is among all faults, or
+            # as often as equipment has it unnoticed.
+            beside = [
+                tuning.second_fault * one.rate / rates if one.unnoticed is None else one.unnoticed
+                for one in faults
+            ]
+            return sum(faults[this].rate * heard[this] * beside[1 - this] for this in (0, 1))
         if first.id == NO_FAULT:
             return first.rate * heard[0]
         alone = (1 - sum(first.causes.values())) * (1 - tuning.second_fault)

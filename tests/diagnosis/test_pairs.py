@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.diagnosis.states import LEAST_CHANCE, State, belief_model, combined, dominance
+from service.diagnosis.noisy_maximum import LEAST_CHANCE, combined, dominance
+from service.diagnosis.states import State, belief_model
 from service.ruleset.model import RuleSet
 from tests.diagnosis.oracle import Oracle, noisy_maximum
 
