@@ -132,13 +132,8 @@ def _still_forbidding(
     """The checks read before a repair for which a rule forbids use until they are read anew."""
     old = {one.check for one in findings if one.reading.unmended}
     forbids = [name for name, one in rule_set.precautions.items() if one.forbids_use]
-    facts = {
-        fact
-        for one in conclusions.fired
-        if any(_requires(one.rule, name) for name in forbids)
-        for fact in one.facts
-    }
-    return {name for name in old if any(fact.split("/")[1:2] == [name] for fact in facts)}
+    fired = [one for one in conclusions.fired if any(_requires(one.rule, name) for name in forbids)]
+    return old & {fact.split("/")[1] for one in fired for fact in one.facts}
 
 
 def _watched(

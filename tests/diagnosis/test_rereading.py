@@ -84,7 +84,7 @@ def test_a_live_reading_is_never_taken_again_and_no_reading_a_third_time(
 
 
 def test_work_that_stops_for_one_dead_reading_says_how_to_settle_it(reasoner: Reasoner) -> None:
-    said = ("main-fuse-resistance=OL", "door-switch-order=out-of-order")
+    said = ("main-fuse-resistance=OL", "monitor-switch-door-open=OL")
     once = reasoner.assess(request("no-operation", *said))
     assert once["status"] == "stop-work"
     assert once["next_check"] is not None, "dead checks go on"
