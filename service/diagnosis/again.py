@@ -15,6 +15,8 @@ from service.ruleset.model import RuleSet
 
 # The same eyes see the same again: from this share of repeated misreadings on nobody looks twice.
 SEEN_ONCE_FOR_ALL = 0.5
+# A danger that was only seen must be as probable as this to be named: eyes err more than meters.
+SEEN = 0.7
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
 
@@ -87,23 +89,19 @@ def danger_found_twice(
     look would show what the first did.
     states: probabilities, (states,).
     """
+    enough = rule_set.tuning.danger_read_twice
     remedies, chances = by_remedy(model, states), there(model, states)
-    twice = [
-        one
-        for one in standing.values()
-        if one.repeats or model.persists[one.check] >= SEEN_ONCE_FOR_ALL
-    ]
-    found = {
-        name: float(remedies[model.remedy_of[model.index(name)]])
-        for name, fault in rule_set.faults.items()
-        if fault.dangerous
-        and any(shows(rule_set, model, one, int(model.alone[name][0])) for one in twice)
-    }
-    likely = {
-        name: chance
-        for name, chance in found.items()
-        if chance >= rule_set.tuning.danger_read_twice
-    }
-    if not likely:
-        return None
-    return max(likely.items(), key=lambda one: (one[1], chances[model.index(one[0])]))
+    found = []
+    for name, fault in rule_set.faults.items():
+        if not fault.dangerous:
+            continue
+        chance = float(remedies[model.remedy_of[model.index(name)]])
+        for one in standing.values():
+            seen = model.persists[one.check] >= SEEN_ONCE_FOR_ALL
+            if (
+                (seen or one.repeats)
+                and chance >= (max(enough, SEEN) if seen else enough)
+                and shows(rule_set, model, one, int(model.alone[name][0]))
+            ):
+                found.append((name, chance))
+    return max(found, key=lambda one: (one[1], chances[model.index(one[0])]), default=None)
