@@ -80,7 +80,7 @@ def evidence(reasoner: Reasoner, case: dict[str, Any]) -> float:
     return float((prior * likelihood).sum() / prior.sum())
 
 
-@pytest.mark.parametrize(("symptom", "again"), [("no-heat", False), ("no-operation", True)])
+@pytest.mark.parametrize(("symptom", "again"), [("no-heat", False), ("keypad-dead", True)])
 def test_probabilities_are_those_of_the_belief(
     catalogue: Catalogue, symptom: str, again: bool
 ) -> None:

@@ -92,7 +92,7 @@ def _documents(problem: SubProblem, conflicts: bool) -> dict[str, Raw]:
     checks = [one for one in whole["checks"]["checks"] if one["id"] in problem.checks]
 
     for fault in kept:
-        for key in ("verdict_needs", "causes", "effect"):
+        for key in ("verdict_needs", "causes", "effect", "unnoticed"):
             fault.pop(key, None)
     kept[-1]["verdict_needs"] = [list(problem.checks)]
     refs = {one["id"] for one in kept} | {f"group:{name}" for name in groups} | {UNLISTED_FAULT}

@@ -39,7 +39,8 @@ class World:
 def world(rule_set: RuleSet, symptom: str) -> World:
     """The world of a rule set without second faults and causes, for one complaint."""
     tuning, costs = rule_set.tuning, rule_set.costs
-    if tuning.second_fault or any(fault.causes for fault in rule_set.faults.values()):
+    faults = rule_set.faults.values()
+    if tuning.second_fault or any(one.causes or one.unnoticed for one in faults):
         raise ValueError("two faults at once are not worked out here")
     oracle = Oracle(rule_set)
     prior: dict[State, float] = {

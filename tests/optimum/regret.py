@@ -20,7 +20,7 @@ from tests.optimum.joint import Array, Places, World, prepare
 # Less than this, in minutes times probability, is rounding.
 NOTHING = 1e-9
 
-KINDS = ("went on", "stopped", "other check", "other remedy", "again")
+KINDS = ("went on", "stopped", "other check", "other remedy", "again", "prepared in vain")
 
 
 @dataclass
@@ -50,6 +50,8 @@ class Regret:
             given = float(joint @ self.world.loss[:, self.world.remedies.index(str(done))])
             self._lost("other remedy", given - stop, document, answer["status"])
             self._lost("stopped", stop - best, document, answer["status"])
+            mass = float(self.states(answered, index).sum())
+            self._lost("prepared in vain", self.in_vain(document) * mass, document, "")
             return
         name = asked["id"]
         if name in answered:
@@ -92,6 +94,12 @@ class Regret:
         for reading in document["readings"]:
             held, _ = prepare(self.places, held, self.world.access[reading["check"]])
         return held
+
+    def in_vain(self, document: Mapping[str, Any]) -> float:
+        """Minutes of what has been prepared since the last reading."""
+        read = len(document["readings"])
+        confirmed = [one for one in document["confirmed"] if one["after_reading"] == read]
+        return sum(self.places.minutes[one["id"]] for one in confirmed)
 
     def _lost(self, kind: str, minutes: float, document: Mapping[str, Any], chosen: str) -> None:
         if minutes > NOTHING:

@@ -263,13 +263,13 @@ def test_a_judgement_in_place_of_a_value_says_so(
         (
             "en",
             "The repair is proven: the equipment is released for use.",
-            "Fault repaired, most probably: Magnetron filament open (94 %)",
+            "Fault repaired, most probably: Magnetron filament open (93 %)",
             "Nothing: the proof is complete.",
         ),
         (
             "de",
             "Die Reparatur ist nachgewiesen: Das Gerät ist zur Benutzung freigegeben.",
-            "Behobener Fehler, höchstwahrscheinlich: Heizfaden des Magnetrons unterbrochen (94 %)",
+            "Behobener Fehler, höchstwahrscheinlich: Heizfaden des Magnetrons unterbrochen (93 %)",
             "Nichts: Der Nachweis ist vollständig.",
         ),
     ],

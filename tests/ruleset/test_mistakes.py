@@ -98,11 +98,11 @@ MISTAKES = {
         "capacitor-discharged",
     ),
     "unknown figure": ("precautions", "Wait at least {wait};", "Wait {long};", "{long}"),
-    "effect that names no cause": ("faults", "    effect: true\n    verdict_needs:\n"
+    "effect that names no cause": ("faults", "    verdict_needs:\n"
         "      - [high-voltage-fuse-resistance]\n      - [capacitor-resistance]\n"
         "      - [diode-reverse, diode-forward, diode-with-battery]\n"
         "      - [magnetron-to-case]\n",
-        "    effect: true\n", "verdict_needs"),
+        "", "verdict_needs"),
     "fault that nothing confirms": (
         "checks",
         "{for: [protective-earth-open], p: {closed: 0.02, high: 0.18, open: 0.8},",
