@@ -28,7 +28,7 @@ def promised_again(
 
     Not live ones, none a third time with the same outcome, and none that keeps changing.
     """
-    times = Counter(finding.check for finding in findings if not finding.reading.past)
+    times = _times(findings)
     readable = [
         one
         for one in findings
@@ -44,23 +44,25 @@ def promised_again(
 
 def read_once(model: BeliefModel, findings: Iterable[Finding], checks: Iterable[str]) -> list[str]:
     """Those of the checks, looks apart, that have one reading only since the last repair."""
-    times = Counter(one.check for one in findings if not one.reading.past)
+    times = _times(findings)
     return [
         name for name in checks if times[name] == 1 and model.persists[name] < SEEN_ONCE_FOR_ALL
     ]
+
+
+def _times(findings: Iterable[Finding]) -> Counter[str]:
+    """How often each check has been read since the last repair."""
+    return Counter(one.check for one in findings if not one.reading.past)
 
 
 def measured_once(
     rule_set: RuleSet, model: BeliefModel, standing: Mapping[str, Finding], fault: str
 ) -> list[str]:
     """The dead measurements that have shown a fault, and have been taken once only."""
-    alone = int(model.alone[fault][0])
     return [
         name
-        for name, finding in standing.items()
-        if not finding.repeats
-        and model.persists[name] < SEEN_ONCE_FOR_ALL
-        and shows(rule_set, model, finding, alone)
+        for name in _shown_once(rule_set, model, standing, fault)
+        if model.persists[name] < SEEN_ONCE_FOR_ALL
         and not rule_set.access[rule_set.checks[name].access].powered
     ]
 
@@ -69,13 +71,21 @@ def parts_shown_once(
     rule_set: RuleSet, model: BeliefModel, standing: Mapping[str, Finding], fault: str
 ) -> list[str]:
     """Checks of the part itself that have shown a fault, and have been read only once."""
+    return [
+        name
+        for name in _shown_once(rule_set, model, standing, fault)
+        if rule_set.checks[name].scope == "component"
+    ]
+
+
+def _shown_once(
+    rule_set: RuleSet, model: BeliefModel, standing: Mapping[str, Finding], fault: str
+) -> list[str]:
     alone = int(model.alone[fault][0])
     return [
         name
         for name, finding in standing.items()
-        if rule_set.checks[name].scope == "component"
-        and not finding.repeats
-        and shows(rule_set, model, finding, alone)
+        if not finding.repeats and shows(rule_set, model, finding, alone)
     ]
 
 
@@ -91,17 +101,19 @@ def danger_found_twice(
     """
     enough = rule_set.tuning.danger_read_twice
     remedies, chances = by_remedy(model, states), there(model, states)
+    telling = []  # what has been found, and from which probability on it names a danger
+    for one in standing.values():
+        if model.persists[one.check] >= SEEN_ONCE_FOR_ALL:
+            telling.append((one, max(enough, SEEN)))
+        elif one.repeats:
+            telling.append((one, enough))
     found = []
     for name, fault in rule_set.faults.items():
-        if not fault.dangerous:
-            continue
-        chance = float(remedies[model.remedy_of[model.index(name)]])
-        for one in standing.values():
-            seen = model.persists[one.check] >= SEEN_ONCE_FOR_ALL
-            if (
-                (seen or one.repeats)
-                and chance >= (max(enough, SEEN) if seen else enough)
-                and shows(rule_set, model, one, int(model.alone[name][0]))
+        if fault.dangerous:
+            alone = int(model.alone[name][0])
+            chance = float(remedies[model.remedy_of[model.index(name)]])
+            if any(
+                chance >= least and shows(rule_set, model, one, alone) for one, least in telling
             ):
                 found.append((name, chance))
     return max(found, key=lambda one: (one[1], chances[model.index(one[0])]), default=None)

@@ -152,9 +152,11 @@ class _Deciding:
 
     def anew(self, names: Iterable[str]) -> list[Candidate]:
         """Those of the checks, read before, that may be read again: no rule has to admit them."""
-        asked = frozenset(names)
-        admitted = replace(self.conclusions, admitted=self.conclusions.admitted | asked)
-        return replace(self, conclusions=admitted).among(sorted(asked))
+        asked = tuple(names)
+        if not asked:
+            return []
+        admitted = replace(self.conclusions, admitted=self.conclusions.admitted | {*asked})
+        return candidates(self.rule_set, self.information(), self.case, admitted, asked)
 
     def missing_for(self, fault: str) -> tuple[str, ...]:
         """The checks that a verdict of the fault still needs."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,8 +70,12 @@ def _listed(named: Sequence[tuple[str, float]]) -> str:
 
 def stopped_by(conclusions: Conclusions) -> tuple[str, ...]:
     """The checks whose readings work stops for."""
-    stopping = {stop.rule for stop in conclusions.stops}
-    facts = [f for one in conclusions.fired if one.rule.id in stopping for f in one.facts]
+    return read_for(conclusions, {stop.rule for stop in conclusions.stops})
+
+
+def read_for(conclusions: Conclusions, rules: Container[str]) -> tuple[str, ...]:
+    """The checks whose readings have fired some of these rules."""
+    facts = [f for one in conclusions.fired if one.rule.id in rules for f in one.facts]
     read = [f for f in facts if f.startswith(("finding/", "possible/"))]
     return tuple(dict.fromkeys(fact.split("/")[1] for fact in read))
 

@@ -25,7 +25,7 @@ from service.diagnosis.information import information_about_again
 from service.diagnosis.planning import Candidate, may_be_offered, plan, unmet
 from service.diagnosis.plates import plate_to_read
 from service.diagnosis.readings import span
-from service.diagnosis.reasons import Reason, slips, stopped_by
+from service.diagnosis.reasons import Reason, read_for, slips, stopped_by
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import SEEN_RATIO
 from service.ruleset.model import Rule, RuleSet
@@ -132,8 +132,10 @@ def _still_forbidding(
     """The checks read before a repair for which a rule forbids use until they are read anew."""
     old = {one.check for one in findings if one.reading.unmended}
     forbids = [name for name, one in rule_set.precautions.items() if one.forbids_use]
-    fired = [one for one in conclusions.fired if any(_requires(one.rule, name) for name in forbids)]
-    return old & {fact.split("/")[1] for one in fired for fact in one.facts}
+    rules = {
+        one.rule.id for one in conclusions.fired for name in forbids if _requires(one.rule, name)
+    }
+    return old.intersection(read_for(conclusions, rules))
 
 
 def _watched(

@@ -13,17 +13,16 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from math import exp, log
 from typing import Any
 
 import numpy as np
 
-from service.diagnosis.assessment import Reasoner
-from service.ruleset.catalogue import Catalogue
-from tests.visits.play import SURVEY, visit_of
+from tests.visits.play import under_conditions, visit_of
 from tests.visits.population import true_nameplate
 from tests.visits.remedies import CURES
+from tests.visits.report import oven_reasoner
 from tests.visits.technician import CHECKS, PROFILES
 
 SMOOTHING = 0.5
@@ -41,21 +40,15 @@ class Read:
     """The remedy that the rule set's tables make the most probable."""
 
 
-@cache
-def _reasoner() -> Reasoner:
-    return Reasoner(Catalogue.load().get("microwave-oven"))
-
-
 def read(seed: int, profile: str) -> Read:
     """Every check of the visit of a seed."""
     visit, technician, rng = visit_of(seed, profile=profile)
     readings: list[dict[str, Any]] = []
     for check in CHECKS:
-        taken = deepcopy(technician).answer(check, deepcopy(visit.oven), rng)
+        taken = under_conditions(deepcopy(technician).answer(check, deepcopy(visit.oven), rng))
         if taken is not None:
-            extra = {"conditions": SURVEY} if check == "leakage-survey" else {}
-            readings.append({**taken, **extra})
-    answer = _reasoner().assess(
+            readings.append(taken)
+    answer = oven_reasoner().assess(
         {
             "symptom": visit.symptom,
             "nameplate": true_nameplate(visit.oven.build),
@@ -65,7 +58,7 @@ def read(seed: int, profile: str) -> Read:
         }
     )
     found = {one["check"]: one["outcome"] for one in answer["findings"]}
-    faults = _reasoner().rule_set.faults
+    faults = oven_reasoner().rule_set.faults
     by_remedy: dict[str, float] = defaultdict(float)
     for row in answer["hypotheses"]:
         if row["fault"] in faults:

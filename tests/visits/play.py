@@ -194,10 +194,9 @@ class _Play:
             course.taps += 1
         else:
             self.spend(self.reasoner.rule_set.checks[check].minutes, checks=1)
-        reading = self.technician.answer(check, oven, self.rng, in_passing=in_passing)
-        if reading is not None and check == "leakage-survey":
-            return {**reading, "conditions": SURVEY}
-        return reading
+        return under_conditions(
+            self.technician.answer(check, oven, self.rng, in_passing=in_passing)
+        )
 
     def watch(self, checks: Iterable[str]) -> None:
         """Note what of a step, with all that is seen along with it, is dangerous to begin."""
@@ -259,6 +258,13 @@ class _Play:
             answer = self.read_again(answer)
         del self.case["phase"]
         return {"released": True, "not-released": False}.get(answer["status"])
+
+
+def under_conditions(reading: dict[str, Any] | None) -> dict[str, Any] | None:
+    """A reading as it is sent: a survey states its load and distance."""
+    if reading is not None and reading["check"] == "leakage-survey":
+        return {**reading, "conditions": SURVEY}
+    return reading
 
 
 def _any_wrong(course: Course) -> bool:

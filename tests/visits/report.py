@@ -25,7 +25,7 @@ from tests.visits.technician import PROFILES
 
 
 @cache
-def _reasoner() -> Reasoner:
+def oven_reasoner() -> Reasoner:
     return Reasoner(Catalogue.load().get("microwave-oven"))
 
 
@@ -38,7 +38,7 @@ def course(
     """The visit of a seed under a policy, by a technician of a profile."""
     visit, technician, rng = visit_of(seed, profile=profile)
     with choosing(policy, default_rng(seed)):
-        return play(_reasoner(), visit, technician, rng, extra)
+        return play(oven_reasoner(), visit, technician, rng, extra)
 
 
 def courses(
