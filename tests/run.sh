@@ -28,4 +28,5 @@ cd "$root"
 "$bin/mypy" --strict service
 "$bin/bandit" --quiet --configfile pyproject.toml --recursive service
 # By files, so that what a file shares is made once; those that take longest begin first.
-exec "$bin/python" -m pytest -n "$processes" --maxprocesses 8 --dist loadfile --no-loadscope-reorder "$@"
+exec "$bin/python" -m pytest -n "$processes" --maxprocesses 8 --max-worker-restart 0 \
+    --dist loadfile --no-loadscope-reorder "$@"
