@@ -158,14 +158,14 @@ class Reasoner:
         rule_set, model = self.rule_set, self.model
         drawn = [conclude(rule_set, self.chainer.run(one.tokens)) for one in cases]
         pasts = {
-            remedies: history(rule_set, model, remedies)
-            for remedies in {failed(one.case) for one in cases}
+            (symptom, remedies): history(rule_set, model, symptom, remedies)
+            for symptom, remedies in {(one.case.symptom, failed(one.case)) for one in cases}
         }
         evidence = [
             Evidence(
                 one.case.symptom,
                 of_the_fault(one),
-                pasts[failed(one.case)],
+                pasts[one.case.symptom, failed(one.case)],
                 conclusions.excluded,
                 conclusions.weights,
             )

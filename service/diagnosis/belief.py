@@ -89,22 +89,29 @@ class Belief:
     courses: Vector  # (courses,) sums to 1
 
 
-def history(rule_set: RuleSet, model: BeliefModel, remedies: Sequence[str]) -> History:
+def history(
+    rule_set: RuleSet, model: BeliefModel, symptom: str, remedies: Sequence[str]
+) -> History:
     """The history of a case with these repairs, in their order.
 
-    Where a repair cures, the complaint can seem to stay for two reasons: the new part or the work
-    is faulty, and nothing has changed; or the cure was overlooked, and nothing is wrong any more.
+    Where a repair takes a fault away, the complaint can seem to stay for three reasons: the new
+    part or the work is faulty, and nothing has changed; another fault is left that was complained
+    of or brings the same complaint; or it has gone, and that was overlooked.
     """
     tuning = rule_set.tuning
     stages = [np.arange(len(model.states), dtype=np.intp)]
     log_chance = np.zeros(len(model.states))
+    first_left, second_left = model.stays[symptom]
     for remedy in remedies:
-        goes_to, cures = model.repairs[remedy]
-        now = stages[-1]
-        stayed = np.where(cures[now], math.log(tuning.cure_overlooked), 0.0)
-        bad_work = np.flatnonzero(cures[now])
+        repair, now = model.repairs[remedy], stages[-1]
+        then = repair.goes_to[now]
+        stays = np.where(model.first[then] == model.first[now], first_left[now], second_left[now])
+        stays = np.where(repair.cures[now], 0.0, stays)
+        stays += (1.0 - stays) * tuning.cure_overlooked
+        stayed = np.where(repair.takes[now], np.log(stays), 0.0)
+        bad_work = np.flatnonzero(repair.takes[now])
         stages = [np.concatenate([one, one[bad_work]]) for one in stages]
-        stages.append(np.concatenate([goes_to[now], now[bad_work]]))
+        stages.append(np.concatenate([then, now[bad_work]]))
         failed = log_chance[bad_work] + math.log(tuning.new_part_faulty)
         log_chance = np.concatenate([log_chance + stayed, failed])
     return History(tuple(stages), log_chance)

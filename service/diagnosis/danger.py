@@ -36,7 +36,7 @@ def left_by(
     healthy = model.alone[NO_FAULT]
     cured[healthy], uncured[healthy] = states[healthy], 0.0
     for remedy in remedies:
-        goes_to, _ = model.repairs[remedy]
+        goes_to = model.repairs[remedy].goes_to
         good = (1.0 - tuning.new_part_faulty) * (goes_to != itself)
         moved = np.bincount(goes_to, weights=cured + good * uncured, minlength=len(states))
         cured = moved.astype(np.float64)

@@ -19,6 +19,7 @@ import numpy as np
 from service.diagnosis.arrays import Index, Mask, Vector
 from service.diagnosis.noisy_maximum import combined, dominance
 from service.diagnosis.outcomes import Outcomes, side_by_side
+from service.diagnosis.priors import prior, stays
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, Fault, RuleSet
 from service.ruleset.repairs import clears, cured_by
 
@@ -39,6 +40,7 @@ class Repair(NamedTuple):
     """What a remedy does to each state, if the work is good."""
 
     goes_to: Index  # (states,)
+    takes: Mask  # (states,) it takes a fault away, or two
     cures: Mask  # (states,) nothing is left
 
 
@@ -75,6 +77,9 @@ class BeliefModel:
     needs_remedy: Vector  # (states, remedies) of 0 and 1
     set_needs: Vector  # (sets of remedies, remedies) the same by set
     repairs: Mapping[str, Repair]  # by remedy
+    stays: Mapping[str, tuple[Vector, Vector]]
+    """By symptom, (states,) each: P(the complaint stays | the first of two faults, or the second,
+    is left); 0 where there is one fault."""
 
     def index(self, hypothesis: str) -> int:
         """The position of a hypothesis."""
@@ -143,7 +148,7 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
             [s.condition is not None and rule_set.conditions[s.condition].dormant for s in states]
         ),
         log_prior={
-            symptom: np.log(_prior(rule_set, symptom, groups, shares))
+            symptom: np.log(prior(rule_set, symptom, groups, shares))
             for symptom in rule_set.symptoms
         },
         tables=tables,
@@ -159,6 +164,10 @@ def belief_model(rule_set: RuleSet) -> BeliefModel:
         set_needs=needs_remedy[set_starts],
         repairs={
             name: after_repair(rule_set, states, position, name) for name in rule_set.remedies
+        },
+        stays={
+            symptom: stays(rule_set, symptom, [state.faults for state in states])
+            for symptom in rule_set.symptoms
         },
     )
 
@@ -239,89 +248,6 @@ def conditions_of(rule_set: RuleSet, faults: tuple[str, ...]) -> dict[str | None
     return {condition: share for condition, share in out.items() if share > 0.0}
 
 
-def _prior(
-    rule_set: RuleSet,
-    symptom: str,
-    groups: list[tuple[str, ...]],
-    shares: Mapping[tuple[str, ...], Mapping[str | None, float]],
-) -> Vector:
-    """P(state | symptom), (states,).
-
-    A fault alone: its rate times P(symptom | fault), less what is left to its pairs. One that
-    causes another: rate times P(other | one), and either may be what was complained of. Two that
-    meet by chance: the complaint is one's, the other is there with the share `second_fault`, as
-    often as its rate among all faults says, or as often as it goes `unnoticed`.
-    """
-    tuning, faults = rule_set.tuning, rule_set.faults
-    complains = {f.id: f.symptoms.get(symptom, tuning.symptom_floor) for f in faults.values()}
-    everything = math.fsum(f.rate for f in faults.values() if f.id != NO_FAULT)
-    weights: dict[tuple[str, ...], float] = {}
-    for group in groups:
-        if group == (UNLISTED_FAULT,):
-            continue
-        one = faults[group[0]]
-        if len(group) == 1:
-            alone = 1.0 - math.fsum(one.causes.values())
-            if one.id != NO_FAULT:
-                alone *= 1.0 - tuning.second_fault
-            weights[group] = one.rate * complains[one.id] * alone
-            continue
-        other = faults[group[1]]
-        if other.id in one.causes:
-            met = complains[one.id] + complains[other.id]
-            weights[group] = one.rate * one.causes[other.id] * met / 2.0
-        else:
-            first, second = (
-                fault.unnoticed
-                if fault.unnoticed is not None
-                else tuning.second_fault * fault.rate / everything
-                for fault in (one, other)
-            )
-            weights[group] = (
-                one.rate * complains[one.id] * second + other.rate * complains[other.id] * first
-            )
-    listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
-    prior = {group: listed * weight for group, weight in weights.items()}
-    prior[(UNLISTED_FAULT,)] = tuning.unlisted_share
-    return np.array(
-        [
-            prior[group] * chance
-            for group in groups
-            for chance in _given(rule_set, group, shares[group], symptom).values()
-        ]
-    )
-
-
-def _given(
-    rule_set: RuleSet,
-    group: tuple[str, ...],
-    shares: Mapping[str | None, float],
-    symptom: str,
-) -> dict[str | None, float]:
-    """P(condition | faults, symptom): the shares weighed, or fixed where the complaint fixes one.
-
-    Nothing is fixed for an effect, which is the condition itself, nor for the unlisted fault.
-    """
-    known = [rule_set.faults[name] for name in group if name in rule_set.faults]
-    bringing = [fault for fault in known if not fault.effect]
-    effects = [fault for fault in known if fault.effect]
-    fixed: dict[str | None, float] = {}
-    weighed: dict[str | None, float] = {}
-    for condition, share in shares.items():
-        one = rule_set.conditions.get(condition or "")
-        brought = any(condition in fault.conditions for fault in bringing)
-        brought &= not any(condition in fault.conditions for fault in effects)
-        if one is not None and brought and symptom in one.given_symptom:
-            fixed[condition] = one.given_symptom[symptom]
-        else:
-            weighed[condition] = share * (
-                one.symptom_weights.get(symptom, 1.0) if one is not None else 1.0
-            )
-    rest = (1.0 - math.fsum(fixed.values())) / math.fsum(weighed.values())
-    out = fixed | {condition: rest * weight for condition, weight in weighed.items()}
-    return {condition: out[condition] for condition in shares}
-
-
 class _Ends(NamedTuple):
     """What the rows of states are made of: few are different, since pairs have those of faults."""
 
@@ -371,13 +297,14 @@ def after_repair(
     healthy = position[State((NO_FAULT,), None)]
     first = {state.faults: row for row, state in reversed(list(enumerate(states)))}
     goes_to = np.arange(len(states), dtype=np.intp)
+    takes = np.zeros(len(states), dtype=np.bool_)
     for row, (faults, condition) in enumerate(states):
         left = tuple(name for name in faults if name not in cured)
+        takes[row] = left != faults
         if not left:
             goes_to[row] = healthy
             continue
         now = None if clears(rule_set, cured, faults, condition) else condition
         if left != faults or now != condition:
             goes_to[row] = position.get(State(left, now), first.get(left, healthy))
-    moved = goes_to != np.arange(len(states))
-    return Repair(goes_to, moved & (goes_to == healthy))
+    return Repair(goes_to, takes, takes & (goes_to == healthy))

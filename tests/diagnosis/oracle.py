@@ -231,12 +231,44 @@ class Oracle:
 
     def repaired(self, state: State, remedy: str, symptom: str) -> list[tuple[State, float]]:
         """What a repair can have left where the complaint seems to stay, and how probably."""
-        group, condition = state
+        group = state[0]
+        tuning = self.rule_set.tuning
         left = tuple(name for name in group if name not in self.cured(remedy))
-        if not left:
-            tuning = self.rule_set.tuning
-            whole: State = ((NO_FAULT,), None)
-            return [(state, tuning.new_part_faulty), (whole, tuning.cure_overlooked)]
+        if left == group:
+            return [(self.left_by(state, left, remedy, symptom), 1.0)]
+        whole: State = ((NO_FAULT,), None)
+        now = self.left_by(state, left, remedy, symptom) if left else whole
+        gone = 1.0 - (self.complaint_stays(group, left[0], symptom) if left else 0.0)
+        return [
+            (state, tuning.new_part_faulty),
+            (now, 1.0 - gone * (1.0 - tuning.cure_overlooked)),
+        ]
+
+    def complaint_stays(self, pair: Group, left: str, symptom: str) -> float:
+        """P(the complaint stays | the other of two faults is mended).
+
+        Either the fault that is left was complained of, or the other was and this one brings the
+        same complaint.
+        """
+        faults, tuning = [self.rule_set.faults[name] for name in pair], self.rule_set.tuning
+        of_each = {}
+        for this, fault in enumerate(faults):
+            other = faults[1 - this]
+            heard = fault.symptoms.get(symptom, tuning.symptom_floor)
+            if pair in self.caused:
+                of_each[fault.id] = heard
+            elif other.unnoticed is not None:
+                of_each[fault.id] = fault.rate * heard * other.unnoticed
+            else:
+                rates = sum(one.rate for one in self.rule_set.faults.values() if one.id != NO_FAULT)
+                of_each[fault.id] = fault.rate * heard * tuning.second_fault * other.rate / rates
+        its_own = of_each[left] / sum(of_each.values())
+        brings = self.rule_set.faults[left].symptoms.get(symptom, tuning.symptom_floor)
+        return its_own + (1.0 - its_own) * brings
+
+    def left_by(self, state: State, left: Group, remedy: str, symptom: str) -> State:
+        """What is there once a repair has taken all but these faults away."""
+        group, condition = state
         brought = self.rule_set.conditions.get(condition or "")
         done = [self.rule_set.faults[name] for name in set(group) - set(left) - {UNLISTED_FAULT}]
         if any(one.effect and condition in one.conditions for one in done):
@@ -253,9 +285,9 @@ class Oracle:
             if max([0.0, *old]) > max([0.0, *own]):
                 condition = None
         if left == group:
-            return [((group, condition), 1.0)]
+            return group, condition
         can_be = self.condition_chances(left, symptom)[condition] > 0
-        return [((left, condition if can_be else None), 1.0)]
+        return left, condition if can_be else None
 
     def posterior(
         self,

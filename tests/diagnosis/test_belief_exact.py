@@ -38,7 +38,7 @@ def model(oven: RuleSet) -> BeliefModel:
 
 def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any], **more: Any) -> Belief:
     case = read_case(rule_set, document)
-    past = history(rule_set, model, case.repairs)
+    past = history(rule_set, model, case.symptom, case.repairs)
     evidence = Evidence(case.symptom, find_all(rule_set, case), past, **more)
     return believe(model, [evidence])[0]
 

@@ -214,7 +214,7 @@ def test_live_check_comes_only_when_no_dead_one_serves(oven: RuleSet, reasoner: 
     assert "transformer-isolation" in seen
     # Each dead alternative has been read, or would tell under a tenth of what the live one does.
     model, given = reasoner.model, read_case(oven, document)
-    past = history(oven, model, ())
+    past = history(oven, model, given.symptom, ())
     evidence = Evidence(given.symptom, find_all(oven, given), past)
     (belief,) = believe(model, [evidence])
     worth = expected_information(model, belief.states)

@@ -26,7 +26,7 @@ def model(reasoner: Reasoner) -> BeliefModel:
 
 def ours(rule_set: RuleSet, model: BeliefModel, document: dict[str, Any]) -> Belief:
     case = read_case(rule_set, document)
-    past = history(rule_set, model, case.repairs)
+    past = history(rule_set, model, case.symptom, case.repairs)
     evidence = Evidence(case.symptom, find_all(rule_set, case), past)
     return believe(model, [evidence])[0]
 

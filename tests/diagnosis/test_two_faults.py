@@ -169,7 +169,7 @@ def test_the_cause_comes_first_even_where_its_effect_is_surer(
     states = np.zeros(len(model.states))
     for faults, chance in chances.items():
         states[model.position[State(faults, None)]] = chance
-    past = history(reasoner.rule_set, model, [])
+    past = history(reasoner.rule_set, model, "no-heat", [])
     belief = Belief(states, by_fault(model, states), (), past, states, states)
     leading, confidence = leader(reasoner.rule_set, model, belief, required)
     assert leading == pair[first]
