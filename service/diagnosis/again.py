@@ -16,7 +16,7 @@ from service.ruleset.model import RuleSet
 # The same eyes see the same again: from this share of repeated misreadings on nobody looks twice.
 SEEN_ONCE_FOR_ALL = 0.5
 # A danger that was only seen must be as probable as this to be named: eyes err more than meters.
-SEEN = 0.7
+SEEN = 0.75
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
 
@@ -86,6 +86,26 @@ def _shown_once(
         name
         for name, finding in standing.items()
         if not finding.repeats and shows(rule_set, model, finding, alone)
+    ]
+
+
+def read_twice(
+    rule_set: RuleSet,
+    model: BeliefModel,
+    findings: Iterable[Finding],
+    standing: Mapping[str, Finding],
+    fault: str,
+) -> list[str]:
+    """Measurements that have shown a fault twice, and have not been taken a third time."""
+    times = _times(findings)
+    alone = int(model.alone[fault][0])
+    return [
+        name
+        for name, one in standing.items()
+        if times[name] == 2
+        and one.repeats
+        and model.persists[name] < SEEN_ONCE_FOR_ALL
+        and shows(rule_set, model, one, alone)
     ]
 
 

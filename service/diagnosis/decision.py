@@ -13,6 +13,7 @@ from service.diagnosis.again import (
     parts_shown_once,
     promised_again,
     read_once,
+    read_twice,
 )
 from service.diagnosis.belief import Belief
 from service.diagnosis.case import LEAST_CONFIDENCE, Case
@@ -215,6 +216,16 @@ class _Deciding:
         if leading == NO_FAULT and (self.stopped or _amiss(rule_set, standing)):
             verdict = None
         if self.stopped and verdict is not None:
+            thrice = None
+            if danger is not None:
+                twice = read_twice(rule_set, model, self.findings, standing, leading)
+                thrice = cheapest(self.anew(twice))
+            if thrice is not None:
+                because = (
+                    f"Work stops on {thrice.check.title}, and two readings do not prove it. Take "
+                    "it a third time, at other bare points and with other leads."
+                )
+                return _next(plan(rule_set, thrice, because, recheck=True), weighing)
             return Decision("fault-found", None, verdict, ())
         once = cheapest(self.anew(read_once(model, self.findings, stopped_by(self.conclusions))))
         if once is not None:
@@ -305,8 +316,13 @@ class _Deciding:
     def open(
         self, missing: Sequence[str], weighing: Weighing | None, *, pays_not: bool
     ) -> Decision:
-        """No verdict and no next check: why, and what the best guess is."""
+        """No next check: a danger that has been found twice, or why there is no verdict."""
         rule_set, model, case, belief = self.rule_set, self.model, self.case, self.belief
+        danger = danger_found_twice(rule_set, model, belief.states, self.standing)
+        if danger is not None and not self.missing_for(danger[0]):
+            beside = second_faults(model, belief, danger[0])
+            verdict = make_verdict(rule_set, model, belief, *danger, beside, ())
+            return Decision("fault-found", None, verdict, (), weighing)
         reasons: tuple[Reason, ...]
         if pays_not and weighing is not None:
             reasons = (does_not_pay(weighing),)
@@ -350,12 +366,13 @@ def _cheaper_first(
 def _telling(
     model: BeliefModel, belief: Belief, offered: Sequence[Candidate], fault: str
 ) -> Candidate | None:
-    """The check that tells most, per minute, whether a second fault is there."""
+    """The check of the equipment that tells most, per minute, whether a second fault is there."""
+    checks = [one for one in offered if one.check.asked_of == "technician"]
     worth = {
         one.check.id: information_about(model, belief.states, fault, one.check.id)
-        for one in offered
+        for one in checks
     }
-    good = [one for one in offered if worth[one.check.id] >= WORTH_ASKING]
+    good = [one for one in checks if worth[one.check.id] >= WORTH_ASKING]
     return min(good, key=lambda one: (-worth[one.check.id] / one.cost, one.check.id), default=None)
 
 

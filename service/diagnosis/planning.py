@@ -16,6 +16,8 @@ from service.ruleset.model import Check, Preparation, RuleSet
 
 # A dead check serves in place of a live one if it tells at least this share of it.
 DEAD_SHARE = 0.1
+# Minutes to lay the tools down and ask what the telephone could have told.
+INTERRUPTION = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +116,6 @@ def candidates(
         check = rule_set.checks[name]
         if not may_be_offered(conclusions, case, check):
             continue
-        if late and check.asked_of == "customer":
-            continue  # nobody lays the tools down to ask what the telephone could have told
         promised = promises(name)
         if any(serves(other, promised) for other in check.dead_alternatives):
             continue
@@ -124,13 +124,16 @@ def candidates(
         waiting = waiting_at[check.access]
         closes = not set(rule_set.access[check.access].closes_with).isdisjoint(waiting)
         work = check.minutes + (rule_set.tuning.live_risk_minutes if check.live else 0.0)
+        interrupts = bool(late) and check.asked_of == "customer"
+        if interrupts:
+            work += INTERRUPTION
         out.append(
             Candidate(
                 check=check,
                 information=promised,
                 cost=work + sum(minutes[one] for one in waiting) + (back if closes else 0.0),
                 unmet=waiting,
-                preferred=name in conclusions.preferred,
+                preferred=name in conclusions.preferred and not interrupts,
                 work=work,
             )
         )

@@ -14,6 +14,8 @@ from service.ruleset.read_faults import shown_in
 
 # With which a limit may follow the nameplate.
 MOST_POWER = 4.0
+# The outcome of a check of a part that this equipment has not.
+NOT_FITTED = "not-fitted"
 
 
 class CheckReader(Draft):
@@ -55,7 +57,7 @@ class CheckReader(Draft):
             self.fail("checks", (*path, "in_passing"), "measured-in-passing", message, advice)
         if asked:
             self.question(path, raw)
-        self.come_and_go(rows, given, default, raw.get("catches", 0.0))
+        self.come_and_go(rows, given, default, outcomes, raw.get("catches", 0.0))
         return m.Check(
             id=raw["id"],
             title=raw["title"],
@@ -302,10 +304,15 @@ class CheckReader(Draft):
         rows: Mapping[str, m.Row],
         given: dict[tuple[str | None, str], m.Row],
         default: m.Row,
+        outcomes: tuple[str, ...],
         catches: float,
     ) -> None:
         """Add the rows of faults that come and go: in a share of the readings as while they act,
-        else as a healthy part; `catches` is the least share for this check."""
+        else as a healthy part; `catches` is the least share for this check.
+
+        A part that comes and goes is fitted at both times: the healthy part says as often as the
+        faulty one that there is none.
+        """
         shares = {name: shown_in(raw) for name, (_, raw) in self.raw_conditions.items()}
         rests = {name: share for name, share in shares.items() if share is not None}
         for name, share in rests.items():
@@ -323,10 +330,14 @@ class CheckReader(Draft):
                     for one, chance in acting.items()
                 ]
                 whole = math.fsum(weight for weight, _ in mixed) or 1.0
+                shows = tuple(
+                    math.fsum(weight * row[i] for weight, row in mixed) / whole
+                    for i in range(len(outcomes))
+                )
+                rests_as = _fitted_as_often(default, shows, outcomes)
                 given[fault, name] = tuple(
-                    (1.0 - seen) * healthy
-                    + seen * math.fsum(weight * row[i] for weight, row in mixed) / whole
-                    for i, healthy in enumerate(default)
+                    (1.0 - seen) * healthy + seen * faulty
+                    for healthy, faulty in zip(rests_as, shows, strict=True)
                 )
 
     def set_once(self, path: Path_, table: dict[Any, m.Row], key: Any, row: m.Row) -> None:
@@ -335,3 +346,12 @@ class CheckReader(Draft):
             message = f"{named} has two rows"
             self.fail("checks", path, "row-twice", message, "Drop one of them.")
         table[key] = row
+
+
+def _fitted_as_often(healthy: m.Row, faulty: m.Row, outcomes: tuple[str, ...]) -> m.Row:
+    """A healthy part's row with the other's share of "there is none", if the check has that."""
+    if NOT_FITTED not in outcomes:
+        return healthy
+    none = outcomes.index(NOT_FITTED)
+    others = (1.0 - faulty[none]) / (1.0 - healthy[none])
+    return tuple(faulty[i] if i == none else others * p for i, p in enumerate(healthy))

@@ -200,6 +200,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
         "at-door",
         "in-cabinet",
     ),
+    "told-since-when": ("little-by-little", "at-once", "not-noticed"),
 }
 PLACES = {
     "waveguide-cover": "at-waveguide",
@@ -232,10 +233,14 @@ def answers(oven: Oven, complaint: str, met: Experience | None, rng: Generator) 
     if met is not None and met.fuse and rng.random() < 0.75:
         told["told-when-fuse-goes"] = met.fuse_at
     told["told-where-it-sparks"] = pick(_where(oven, complaint), rng.spawn(1)[0])
+    # A generator of its own: the visit of a seed stays what it was.
+    own = rng.spawn(1)[0]
+    told["told-since-when"] = pick(_since_when(oven), own)
     for question, known in ANSWERS.items():
-        if rng.random() < MISTOLD:
-            told[question] = known[int(rng.integers(len(known)))]
-        if rng.random() < UNTOLD:
+        source = own if question == "told-since-when" else rng
+        if source.random() < MISTOLD:
+            told[question] = known[int(source.integers(len(known)))]
+        if source.random() < UNTOLD:
             del told[question]
     return told
 
@@ -275,3 +280,13 @@ def _circuit(oven: Oven) -> dict[str, float]:
     """A line that sags under load does so for a long lead or for what else is on it."""
     weak = oven.values["supply.ohm"] * oven.build.rated_ampere > 0.1 * oven.build.supply
     return {"shared": 0.8, "of-its-own": 0.2} if weak else {"shared": 0.28, "of-its-own": 0.72}
+
+
+def _since_when(oven: Oven) -> dict[str, float]:
+    """What wears away under use, a cathode or a way for air, fades; what breaks does so at once."""
+    if not oven.faults:
+        return {"not-noticed": 0.55, "little-by-little": 0.25, "at-once": 0.2}
+    values = oven.values
+    if 0.1 < values["magnetron.emission"] < 1.0 or values["air-path.flow"] < 0.6:
+        return {"little-by-little": 0.6, "at-once": 0.15, "not-noticed": 0.25}
+    return {"at-once": 0.58, "little-by-little": 0.12, "not-noticed": 0.3}

@@ -37,7 +37,7 @@ ACCESS: dict[str, str] = {
         OUTLET: "outlet-voltage",
         CONVERSATION: (
             "told-how-often told-what-works told-settings told-circuit told-when-fuse-goes "
-            "told-where-it-sparks"
+            "told-where-it-sparks told-since-when"
         ),
         SUPPLY: "transformer-primary-voltage inverter-supply-voltage relay-drive-voltage",
         BEHIND: (
