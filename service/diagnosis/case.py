@@ -197,7 +197,8 @@ def _staged(
     A reading from before a repair still stands if it is of a part by itself which no later repair
     has touched; how the whole behaved has to be looked at anew. A repair is proven by none that
     was taken before it, but what one of them found unsafe, and nothing has mended, is unsafe
-    still, unless the proof reads it anew before it energises anything.
+    still, unless the proof reads it anew before it energises anything. What a customer tells is of
+    the time before any repair, whenever it is told.
     """
     if not repairs:
         return readings
@@ -209,6 +210,9 @@ def _staged(
     for reading in readings:
         stage = sum(repair.readings_before <= reading.index for repair in repairs)
         check = rule_set.checks[reading.check]
+        if check.asked_of == "customer":
+            out.append(replace(reading, past=phase == VERIFY))
+            continue
         before = stage < len(repairs)
         stands = (
             check.scope == "component"

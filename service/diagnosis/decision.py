@@ -20,7 +20,7 @@ from service.diagnosis.case import LEAST_CONFIDENCE, Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.conflicts import Conflict
 from service.diagnosis.costs import Weighing, weigh
-from service.diagnosis.findings import INCONCLUSIVE, Finding
+from service.diagnosis.findings import Finding
 from service.diagnosis.information import entropy, information_about
 from service.diagnosis.planning import (
     Candidate,
@@ -48,6 +48,8 @@ from service.diagnosis.reasons import (
 from service.diagnosis.states import BeliefModel
 from service.diagnosis.verdict import (
     Verdict,
+    abnormal,
+    amiss,
     leader,
     make_verdict,
     needs,
@@ -55,7 +57,8 @@ from service.diagnosis.verdict import (
 )
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
-# A check is asked for a second fault if it promises so many bits about whether that is there.
+# A check is asked for a second fault if it promises so many bits about whether that is there, and
+# one that every proof reads anyway is asked before if it promises so many about the remedy.
 WORTH_ASKING = 0.05
 # What an answer without a verdict says of the remedy; see `reasons.py`.
 GUESSES = frozenset({"best-guess", "would-settle"})
@@ -213,7 +216,7 @@ class _Deciding:
         if sure and not missing and again is None:
             verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
-        if leading == NO_FAULT and (self.stopped or _amiss(rule_set, standing)):
+        if leading == NO_FAULT and (self.stopped or amiss(rule_set, standing)):
             verdict = None
         if self.stopped and verdict is not None:
             thrice = None
@@ -279,9 +282,12 @@ class _Deciding:
         )
         again_offered = [replace(one, again=True, preferred=False) for one in found]
         tuning = rule_set.tuning
-        bad = set(_abnormal(rule_set, self.standing))
+        bad = set(abnormal(rule_set, self.standing))
         best = choose(
-            [*self.offered, *(one for one in again_offered if one.check.id in bad)],
+            [
+                *filter(self.before_the_proof, self.offered),
+                *(one for one in again_offered if one.check.id in bad),
+            ],
             tuning,
             self.doubt,
         )
@@ -312,6 +318,14 @@ class _Deciding:
             because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
             return _next(plan(rule_set, best, because, recheck=True), weighing)
         return self.open(missing, weighing, pays_not=best is not None)
+
+    def before_the_proof(self, offered: Candidate) -> bool:
+        """Whether a check is worth its minutes now, although every proof may read it anyway."""
+        return (
+            offered.check.id not in self.rule_set.after_every_repair
+            or offered.preferred
+            or offered.information >= WORTH_ASKING
+        )
 
     def open(
         self, missing: Sequence[str], weighing: Weighing | None, *, pays_not: bool
@@ -369,29 +383,10 @@ def _telling(
     """The check of the equipment that tells most, per minute, whether a second fault is there."""
     checks = [one for one in offered if one.check.asked_of == "technician"]
     worth = {
-        one.check.id: information_about(model, belief.states, fault, one.check.id)
-        for one in checks
+        one.check.id: information_about(model, belief.states, fault, one.check.id) for one in checks
     }
     good = [one for one in checks if worth[one.check.id] >= WORTH_ASKING]
     return min(good, key=lambda one: (-worth[one.check.id] / one.cost, one.check.id), default=None)
-
-
-def _abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
-    """The checks whose standing reading is not what a healthy part gives."""
-    return [
-        check
-        for check, finding in standing.items()
-        if finding.outcome != INCONCLUSIVE
-        and finding.outcome not in rule_set.checks[check].expected
-    ]
-
-
-def _amiss(rule_set: RuleSet, standing: dict[str, Finding]) -> bool:
-    """Whether a standing reading is one that not even a proof would let pass."""
-    return any(
-        standing[name].outcome not in rule_set.checks[name].passes
-        for name in _abnormal(rule_set, standing)
-    )
 
 
 def _next(chosen: Plan, weighing: Weighing | None) -> Decision:

@@ -10,7 +10,7 @@ import numpy as np
 from service.diagnosis.arrays import Vector
 from service.diagnosis.belief import Belief, by_remedy, there
 from service.diagnosis.case import Case
-from service.diagnosis.findings import Finding
+from service.diagnosis.findings import INCONCLUSIVE, Finding
 from service.diagnosis.states import BeliefModel
 from service.ruleset.model import NO_FAULT, Fault, RuleSet
 
@@ -190,3 +190,21 @@ def _also_replace(
         if inside[here].sum() > 0.5 * inside.sum():
             parts += condition.parts
     return tuple(one for one in dict.fromkeys(parts) if one not in rule_set.remedies[remedy].parts)
+
+
+def abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
+    """The checks whose standing reading is not what a healthy part gives."""
+    return [
+        check
+        for check, finding in standing.items()
+        if finding.outcome != INCONCLUSIVE
+        and finding.outcome not in rule_set.checks[check].expected
+    ]
+
+
+def amiss(rule_set: RuleSet, standing: dict[str, Finding]) -> bool:
+    """Whether a standing reading is one that not even a proof would let pass."""
+    return any(
+        standing[name].outcome not in rule_set.checks[name].passes
+        for name in abnormal(rule_set, standing)
+    )

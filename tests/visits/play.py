@@ -251,13 +251,30 @@ class _Play:
             self.case["repairs"].append({"remedy": remedy, "readings_before": before})
 
     def prove(self) -> bool | None:
-        """Whether the proof releases the oven; what was read in it stays in the case."""
+        """Whether the proof releases the oven; what was read in it stays in the case.
+
+        None where nothing speaks against it and a reading is lacking: without the tool for that
+        nobody looks for a further fault.
+        """
         self.case["phase"] = "verify-repair"
         answer = self.ask()
         if answer["status"] == "not-released":
             answer = self.read_again(answer)
         del self.case["phase"]
+        if answer["status"] == "not-released" and not _speaks_against(answer):
+            return None
         return {"released": True, "not-released": False}.get(answer["status"])
+
+
+def _speaks_against(answer: dict[str, Any]) -> bool:
+    """Whether a proof shows that something is wrong, rather than that it cannot be read."""
+    outcomes = {one["check"]: one["outcome"] for one in answer["findings"]}
+    lacking = {"check-unavailable", "no-repair-named"}
+    return any(
+        one["code"] not in lacking
+        and not (one["code"] == "check-failed" and outcomes[one["check"]] == "inconclusive")
+        for one in answer["reasons"]
+    )
 
 
 def under_conditions(reading: dict[str, Any] | None) -> dict[str, Any] | None:
