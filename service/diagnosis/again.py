@@ -16,7 +16,7 @@ from service.ruleset.model import RuleSet
 # The same eyes see the same again: from this share of repeated misreadings on nobody looks twice.
 SEEN_ONCE_FOR_ALL = 0.5
 # A danger that was only seen must be as probable as this to be named: eyes err more than meters.
-SEEN = 0.75
+SEEN = 0.8
 # A reading that keeps changing is not taken more often than this.
 MOST_READINGS = 3
 
@@ -123,7 +123,8 @@ def danger_found_twice(
     remedies, chances = by_remedy(model, states), there(model, states)
     telling = []  # what has been found, and from which probability on it names a danger
     for one in standing.values():
-        if model.persists[one.check] >= SEEN_ONCE_FOR_ALL:
+        looked = model.persists[one.check] >= SEEN_ONCE_FOR_ALL
+        if looked and not rule_set.checks[one.check].tools:
             telling.append((one, max(enough, SEEN)))
         elif one.repeats:
             telling.append((one, enough))

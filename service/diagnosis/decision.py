@@ -155,12 +155,15 @@ class _Deciding:
         return candidates(self.rule_set, self.information(), self.case, self.conclusions, asked)
 
     def anew(self, names: Iterable[str]) -> list[Candidate]:
-        """Those of the checks, read before, that may be read again: no rule has to admit them."""
+        """Those of the checks, read before, that may be read again."""
         asked = tuple(names)
-        if not asked:
-            return []
-        admitted = replace(self.conclusions, admitted=self.conclusions.admitted | {*asked})
-        return candidates(self.rule_set, self.information(), self.case, admitted, asked)
+        return self.promising(dict.fromkeys(asked, 0.0)) if asked else []
+
+    def promising(self, promised: Mapping[str, float]) -> list[Candidate]:
+        """The same with what each promises, in bits. No rule has to admit what was read before."""
+        admitted = replace(self.conclusions, admitted=self.conclusions.admitted | {*promised})
+        known = {**self.information(), **promised}
+        return candidates(self.rule_set, known, self.case, admitted, tuple(promised))
 
     def missing_for(self, fault: str) -> tuple[str, ...]:
         """The checks that a verdict of the fault still needs."""
@@ -275,11 +278,8 @@ class _Deciding:
         self, leading: str, missing: Sequence[str], weighing: Weighing | None, *, by_costs: bool
     ) -> Decision:
         """The next check where there is no verdict, or why there is none."""
-        rule_set, model, case = self.rule_set, self.model, self.case
-        promised = promised_again(rule_set, model, self.findings, self.belief)
-        found = candidates(
-            rule_set, {**self.information(), **promised}, case, self.conclusions, promised
-        )
+        rule_set, model = self.rule_set, self.model
+        found = self.promising(promised_again(rule_set, model, self.findings, self.belief))
         again_offered = [replace(one, again=True, preferred=False) for one in found]
         tuning = rule_set.tuning
         bad = set(abnormal(rule_set, self.standing))

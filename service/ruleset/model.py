@@ -229,7 +229,7 @@ class Fault:
     remedy: str
     verdict_needs: tuple[tuple[str, ...], ...]  # of each group at least one check answered
     effect: bool  # usually the effect of another fault
-    dangerous: bool  # it can hurt whoever uses the equipment
+    dangerous: bool  # it can hurt whoever uses or services the equipment
     least_confidence: float  # below this it is no verdict, whatever the request asks for
     unnoticed: float | None  # share of equipment that has it and nobody complains of it
     source: str

@@ -76,7 +76,8 @@ def drawn(rule_set: RuleSet, rng: random.Random, *, repairs: int = 0) -> dict[st
 
 
 def seen(rule_set: RuleSet, document: dict[str, Any]) -> list[Seen]:
-    """What counts of a request: the last reading of each check between two repairs.
+    """What counts of a request: the last reading of each check between two repairs, and the last
+    answer of the customer.
 
     How probable its outcomes are is taken from the findings, which have tests of their own.
     """
@@ -85,6 +86,8 @@ def seen(rule_set: RuleSet, document: dict[str, Any]) -> list[Seen]:
     by_check: dict[tuple[int, str], list[int]] = {}
     for index, raw in enumerate(document["readings"]):
         stage = len([place for place in places if place <= index])
+        if rule_set.checks[raw["check"]].asked_of == "customer":
+            stage = 0  # what is told is of the time before any repair
         by_check.setdefault((stage, raw["check"]), []).append(index)
     out = []
     for (stage, check), indices in by_check.items():

@@ -114,7 +114,12 @@ def test_what_shows_now_and_then_lies_between_the_fault_and_a_healthy_part(
             while_acting = acting_none * rows[None] + sum(p * rows[c] for c, p in acting.items())
             while_acting = while_acting / (acting_none + sum(acting.values()))
             share = caught[check.id]
-            expected = share * while_acting + (1.0 - share) * np.array(check.default)
+            at_rest = np.array(check.default)
+            if "not-fitted" in check.outcomes:  # it is there at both times, or at neither
+                none = check.outcomes.index("not-fitted")
+                at_rest *= (1.0 - while_acting[none]) / (1.0 - at_rest[none])
+                at_rest[none] = while_acting[none]
+            expected = share * while_acting + (1.0 - share) * at_rest
             assert check.row(fault.id, "flickers", 0.5) == pytest.approx(expected), check.id
             tried += 1
     assert tried > 1000
@@ -127,3 +132,26 @@ def test_a_contact_that_is_worked_shows_what_a_single_look_misses(reasoner: Reas
     before = reasoner.assess(document)
 
     assert chance(once) > 1.15 * chance(before)
+
+
+@pytest.mark.parametrize("equipment", ["microwave-oven", "tumble-dryer"])
+def test_a_part_that_comes_and_goes_is_fitted(catalogue: Catalogue, equipment: str) -> None:
+    """Its check says "not fitted" no more often at rest than while the fault acts."""
+    rule_set, mixed = catalogue.get(equipment), 0
+    rests = {one.id for one in rule_set.conditions.values() if one.shows is not None}
+    for check in rule_set.checks.values():
+        if "not-fitted" not in check.outcomes:
+            continue
+        none = check.outcomes.index("not-fitted")
+        for (fault, condition), row in check.given.items():
+            if condition not in rests or fault not in check.rows:
+                continue
+            acting = [check.rows[fault][none]] + [
+                check.given[fault, other][none]
+                for other in rule_set.faults[fault].conditions
+                if other not in rests and (fault, other) in check.given
+            ]
+            assert row[none] <= max(acting) + 1e-12, (check.id, fault, condition)
+            assert sum(row) == pytest.approx(1.0)
+            mixed += 1
+    assert mixed > 0 or equipment == "tumble-dryer"

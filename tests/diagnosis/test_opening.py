@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from service.diagnosis.assessment import Reasoner, reasoner
-from service.diagnosis.planning import candidates
+from service.diagnosis.decision import WORTH_ASKING
+from service.diagnosis.planning import INTERRUPTION, candidates
 from service.diagnosis.precautions import at_hand
 from service.ruleset.catalogue import Catalogue
 from service.ruleset.model import RuleSet
@@ -168,12 +169,12 @@ def test_the_chance_that_something_shows_is_exact(
 
 @pytest.mark.parametrize("equipment", EQUIPMENT)
 def test_nobody_is_sent_to_look_twice_or_to_ask_again(catalogue: Catalogue, equipment: str) -> None:
-    """The same eyes see the same; and with the cover off the telephone has been hung up."""
+    """The same eyes see the same; and with the cover off a question costs who asks it an errand."""
     engine = reasoner(catalogue, equipment)
     questions = 0
     for seed in range(WALKS):
         opened = False
-        for _, answer in _walk(engine, random.Random(1000 + seed)):
+        for document, answer in _walk(engine, random.Random(1000 + seed)):
             step = answer["next_check"]
             if step is None or step["kind"] in ("preparation", "nameplate"):
                 opened = opened or (step is not None and step["confirms"] != [])
@@ -182,7 +183,10 @@ def test_nobody_is_sent_to_look_twice_or_to_ask_again(catalogue: Catalogue, equi
             if step["recheck"]:
                 assert check.measures or engine.rule_set.access[check.access].powered, check.id
             if check.asked_of == "customer":
-                assert not opened
+                if opened:
+                    told = engine._decide(engine.reason(document)).information()[check.id]
+                    least = engine.rule_set.tuning.least_rate
+                    assert told / (check.minutes + INTERRUPTION) >= least
                 assert step["asked_of"] == "customer"
                 assert step["kind"] == "question"
                 assert step["tools"] == []
@@ -205,6 +209,8 @@ def test_what_tells_too_little_for_its_minutes_is_not_asked(reasoner: Reasoner) 
                 continue
             told = reasoner._decide(reasoned).information()[step["id"]]
             assert told >= rule_set.tuning.least_information
+            if step["id"] in rule_set.after_every_repair:
+                assert told >= WORTH_ASKING, "every proof reads it anyway"
             assert told / step["minutes"] >= rule_set.tuning.least_rate
             weighed += 1
     assert weighed > 30

@@ -6,6 +6,7 @@ import json
 import random
 from typing import Any
 
+import numpy as np
 import pytest
 
 from service.diagnosis.assessment import Reasoner
@@ -137,7 +138,8 @@ def test_what_a_repair_cures_is_written_out(
 
 @pytest.mark.parametrize("seed", range(3))
 def test_which_readings_a_repair_leaves_standing(oven: RuleSet, oracle: Oracle, seed: int) -> None:
-    """Of every check and repair: what the part gave stands until it is touched, the rest not."""
+    """Of every check and repair: what the part gave stands until it is touched, and what the
+    customer told; the rest does not."""
     rng = random.Random(seed)
     names = rng.sample(sorted(oven.checks), len(oven.checks))
     readings = [{"check": name, "observed": oven.checks[name].expected[0]} for name in names]
@@ -152,7 +154,8 @@ def test_which_readings_a_repair_leaves_standing(oven: RuleSet, oracle: Oracle, 
         assert standing == {
             name
             for name, check in oven.checks.items()
-            if check.scope == "component" and check.component not in touched
+            if (check.scope == "component" and check.component not in touched)
+            or check.asked_of == "customer"
         }
         at_the_end = {**document, "repairs": [{"remedy": remedy, "readings_before": 0}]}
         assert all(one.stands for one in find_all(oven, read_case(oven, at_the_end)))
@@ -354,3 +357,62 @@ def test_repairs_that_cannot_be_are_named_with_their_pointer(
         read_case(oven, request("lamp-out", "lamp=dark", "display=lit", repairs=repairs))
     assert [found for found, _ in caught.value.errors] == [pointer]
     assert says in caught.value.errors[0][1]
+
+
+@pytest.mark.parametrize("symptom", ["low-heat", "no-heat", "keypad-dead", "turntable-stopped"])
+def test_what_does_not_bring_the_complaint_does_not_explain_that_it_stays(
+    oven: RuleSet, model: BeliefModel, symptom: str
+) -> None:
+    """A leaking door heats as well as any: a repair that did not help makes it no likelier."""
+    unnoticed = {
+        fault.id: fault.unnoticed
+        for fault in oven.faults.values()
+        if fault.unnoticed is not None and symptom not in fault.symptoms
+    }
+    assert unnoticed
+    for remedy in oven.remedies:
+        repairs = [{"remedy": remedy, "readings_before": 0}]
+        found = ours(oven, model, {"symptom": symptom, "readings": [], "repairs": repairs})
+        told = dict(zip(model.hypotheses, found.posterior.tolist(), strict=True))
+        for fault, share in unnoticed.items():
+            if oven.faults[fault].remedy != remedy:
+                assert told[fault] <= 2 * share + 0.002, (remedy, fault)
+
+
+def test_what_does_bring_it_explains_that_it_stays(oven: RuleSet, model: BeliefModel) -> None:
+    """Of two things that each end the heating, the one that is left is no surprise."""
+    past = history(oven, model, "no-heat", ["replace-capacitor"])
+
+    def stays(other: str) -> float:
+        places = [
+            place
+            for place, state in enumerate(model.states)
+            if set(state.faults) == {"capacitor-open", other}
+        ]
+        return float(past.log_chance[places[0]])
+
+    assert stays("diode-open") > stays("door-seal-damaged") + 2.0
+    assert stays("diode-open") > np.log(0.5)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_a_customer_tells_is_of_the_time_before_any_repair(
+    oven: RuleSet, model: BeliefModel, reasoner: Reasoner, seed: int
+) -> None:
+    rng = random.Random(700 + seed)
+    asked = [one.id for one in oven.checks.values() if one.asked_of == "customer"]
+    told = [drawn_reading(oven, name, rng) for name in asked]
+    remedy = rng.choice(sorted(oven.remedies))
+    symptom = rng.choice(["low-heat", "no-heat", "no-operation", "stops-mid-cycle"])
+    before = {
+        "symptom": symptom,
+        "readings": told,
+        "repairs": [{"remedy": remedy, "readings_before": len(told)}],
+    }
+    after = {**before, "repairs": [{"remedy": remedy, "readings_before": 0}]}
+    first, second = ours(oven, model, before), ours(oven, model, after)
+    assert first.states == pytest.approx(second.states, abs=1e-12)
+    answer = reasoner.assess(before)
+    step = answer["next_check"]
+    assert step is None or step["id"] not in asked
+    assert step is None or not {one["id"] for one in step["also"]} & set(asked)

@@ -261,12 +261,12 @@ class _Play:
         if answer["status"] == "not-released":
             answer = self.read_again(answer)
         del self.case["phase"]
-        if answer["status"] == "not-released" and not _speaks_against(answer):
+        if answer["status"] == "not-released" and not speaks_against(answer):
             return None
         return {"released": True, "not-released": False}.get(answer["status"])
 
 
-def _speaks_against(answer: dict[str, Any]) -> bool:
+def speaks_against(answer: dict[str, Any]) -> bool:
     """Whether a proof shows that something is wrong, rather than that it cannot be read."""
     outcomes = {one["check"]: one["outcome"] for one in answer["findings"]}
     lacking = {"check-unavailable", "no-repair-named"}

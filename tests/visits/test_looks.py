@@ -123,3 +123,20 @@ def test_a_technician_answers_each_new_check() -> None:
     technician, (oven,) = draw_technician(rng), _ovens(seed=18, count=1)
     for check in (PATH, "sparks-seen", "look-where-it-sparked", "cutouts-while-hot"):
         assert technician.answer(check, oven, rng) is not None
+
+
+def test_who_has_a_worn_magnetron_has_seen_it_fade_and_who_has_a_broken_wire_has_not() -> None:
+    rng = np.random.default_rng(17)
+
+    def told(*faults: str) -> list[str | None]:
+        ovens = _ovens(*faults, seed=18, count=80)
+        return [answers(one, "low-heat", None, rng).get("told-since-when") for one in ovens]
+
+    broken = told("diode-open")
+    assert broken.count("at-once") > 2 * broken.count("little-by-little")
+    blocked = told("air-path-blocked")
+    assert blocked.count("little-by-little") > 2 * blocked.count("at-once")
+    worn = told("magnetron-weak-emission")  # or its emission is gone for good
+    assert worn.count("little-by-little") > worn.count("at-once")
+    whole = told()
+    assert whole.count("not-noticed") > whole.count("at-once")

@@ -12,11 +12,20 @@ from numpy.random import default_rng
 from service.diagnosis.assessment import Reasoner
 from service.ruleset.catalogue import Catalogue
 from tests.visits.diagram import draw
-from tests.visits.play import MOST_STEPS, RIGHT, UNRESOLVED, WRONG, Course, play, visit_of
+from tests.visits.play import (
+    MOST_STEPS,
+    RIGHT,
+    UNRESOLVED,
+    WRONG,
+    Course,
+    play,
+    speaks_against,
+    visit_of,
+)
 from tests.visits.policies import TEXTBOOK
 from tests.visits.population import Visit, describe, draw_nameplate, make_oven
 from tests.visits.report import calibration, course, courses
-from tests.visits.technician import draw_technician
+from tests.visits.technician import PROFILES, draw_technician
 from tests.visits.transcript import transcript
 
 
@@ -108,3 +117,38 @@ def test_a_transcript_tells_how_a_visit_went() -> None:
     remedies = [remedy for remedy, _, _ in found.verdicts]
     assert [one for one in remedies if f": {one} " in "\n".join(told[:-1])] == remedies
     assert transcript(3, "careful") == told, "listening is over"
+
+
+@pytest.mark.parametrize(
+    ("reasons", "against"),
+    [
+        ([("check-unavailable", "leakage-survey")], False),
+        ([("check-failed", "capacitor-resistance")], False),
+        ([("check-failed", "display")], True),
+        ([("earth-lost", None), ("check-unavailable", "leakage-survey")], True),
+    ],
+)
+def test_a_proof_that_only_lacks_a_reading_opens_no_further_search(
+    reasons: list[tuple[str, str | None]], against: bool
+) -> None:
+    findings = [
+        {"check": "capacitor-resistance", "outcome": "inconclusive"},
+        {"check": "display", "outcome": "dark"},
+    ]
+    told = [{"code": code, "check": check} for code, check in reasons]
+    assert speaks_against({"findings": findings, "reasons": told}) is against
+
+
+def test_an_oven_without_its_bleed_resistor_is_never_handed_back(reasoner: Reasoner) -> None:
+    """The heating is as ever, so only the measurement tells."""
+    proven = 0
+    for seed in range(6):
+        rng = default_rng(seed)
+        oven = make_oven(("capacitor-bleed-open",), rng, lasting=True)
+        faults, remedies, consequences = describe(oven)
+        plate = draw_nameplate(oven.build, rng)
+        visit = Visit("low-heat", plate, oven, "single", faults, remedies, consequences)
+        found = play(reasoner, visit, PROFILES["careful"](draw_technician(rng)), rng)
+        assert found.released is not True or found.left == ()
+        proven += found.released is True
+    assert proven > 0
