@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 from service.diagnosis.again import (
     SEEN_ONCE_FOR_ALL,
@@ -28,6 +28,7 @@ from service.diagnosis.planning import (
     candidates,
     cheapest,
     choose,
+    energising,
     plan,
     unanswered,
 )
@@ -91,7 +92,7 @@ def decide(
     information: tells what each check promises, in bits. Not asked where nothing hangs on it.
     """
     if conclusions.stops:
-        conclusions = replace(conclusions, barred=conclusions.barred | _energising(rule_set))
+        conclusions = replace(conclusions, barred=conclusions.barred | energising(rule_set))
     deciding = _Deciding(
         rule_set, model, case, findings, conclusions, belief, information, conflicts
     )
@@ -103,16 +104,6 @@ def decide(
         reasons += slips(rule_set, stopped_by(conclusions), deciding.standing)
         reasons += tuple(one for one in found.reasons if one.code in GUESSES)
     return replace(found, status="stop-work", reasons=reasons)
-
-
-@lru_cache(maxsize=16)
-def _energising(rule_set: RuleSet) -> frozenset[str]:
-    """The checks for which the equipment is energised."""
-    return frozenset(
-        check.id
-        for check in rule_set.checks.values()
-        if check.live or rule_set.access[check.access].powered
-    )
 
 
 @dataclass
@@ -264,14 +255,10 @@ class _Deciding:
             because = f"{conflicts[0].text}. Take the reading again before anything is replaced."
             return _next(plan(rule_set, again, because, recheck=True), weighing)
         if convinced and not sure and not missing:
-            shown_once = self.anew(measured_once(rule_set, model, standing, leading))
-            shown = cheapest(one for one in shown_once if not one.unmet)
-            if shown is not None:
-                because = (
-                    f"{rule_set.faults[leading].title} is likely, and asks for more than one "
-                    "reading. Take it again."
-                )
-                return _next(plan(rule_set, shown, because, recheck=True), weighing)
+            why = "is likely, and asks for more than one reading."
+            once_more = self.once_more(leading, why, at_hand=True)
+            if once_more is not None:
+                return _next(once_more, weighing)
         return self.next_or_open(leading, missing, weighing, by_costs=by_costs)
 
     def next_or_open(
@@ -317,7 +304,27 @@ class _Deciding:
                 return _next(plan(rule_set, best, best.check.why), weighing)
             because = f"The reading decided nothing: {'; '.join(told.notes)}. Take it again."
             return _next(plan(rule_set, best, because, recheck=True), weighing)
+        if best is None:
+            # Two readings that agree may prove what one of them does not.
+            once_more = self.once_more(leading, "leads on one reading, and nothing else is left.")
+            if once_more is not None:
+                return _next(once_more, weighing)
         return self.open(missing, weighing, pays_not=best is not None)
+
+    def once_more(self, leading: str, why: str, *, at_hand: bool = False) -> Plan | None:
+        """A second reading of the dead measurement that has shown the leading fault once.
+
+        at_hand: only if nothing has to be prepared for it.
+        """
+        rule_set = self.rule_set
+        if leading not in rule_set.faults:
+            return None
+        shown = measured_once(rule_set, self.model, self.standing, leading)
+        best = cheapest(self.anew(shown))
+        if best is None or (at_hand and best.unmet):
+            return None
+        because = f"{rule_set.faults[leading].title} {why} Take it again."
+        return plan(rule_set, best, because, recheck=True)
 
     def before_the_proof(self, offered: Candidate) -> bool:
         """Whether a check is worth its minutes now, although every proof may read it anyway."""

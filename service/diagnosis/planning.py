@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import chain
 
 from service.diagnosis.case import Case
@@ -230,3 +231,13 @@ def unanswered(rule_set: RuleSet, findings: Iterable[Finding]) -> list[str]:
     return [
         name for name in rule_set.checks if not times[name] or (name in vague and times[name] == 1)
     ]
+
+
+@lru_cache(maxsize=16)
+def energising(rule_set: RuleSet) -> frozenset[str]:
+    """The checks for which the equipment is energised."""
+    return frozenset(
+        check.id
+        for check in rule_set.checks.values()
+        if check.live or rule_set.access[check.access].powered
+    )

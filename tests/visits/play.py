@@ -234,8 +234,14 @@ class _Play:
             one for one in self.reasoner.assess(case)["findings"] if one["check"] == check
         ][-2:]
         if first["outcome"] != second["outcome"]:
-            del case["readings"][first["reading"]]
+            self.leave_out(first["reading"])
         return True
+
+    def leave_out(self, index: int) -> None:
+        """Take a reading out of the request; what was read before each repair stays so."""
+        del self.case["readings"][index]
+        for repair in self.case["repairs"]:
+            repair["readings_before"] -= repair["readings_before"] > index
 
     def repair(self, verdict: dict[str, Any]) -> None:
         """Carry out the remedy and those of further faults found, noting what was right."""
