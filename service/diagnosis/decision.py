@@ -210,7 +210,7 @@ class _Deciding:
         if sure and not missing and again is None:
             verdict = make_verdict(rule_set, model, belief, leading, confidence, beside, proven)
 
-        if leading == NO_FAULT and (self.stopped or amiss(rule_set, standing)):
+        if leading == NO_FAULT and (self.stopped or amiss(rule_set, case, standing)):
             verdict = None
         if self.stopped and verdict is not None:
             thrice = None
@@ -312,14 +312,14 @@ class _Deciding:
         return self.open(missing, weighing, pays_not=best is not None)
 
     def once_more(self, leading: str, why: str, *, at_hand: bool = False) -> Plan | None:
-        """A second reading of the dead measurement that has shown the leading fault once.
-
-        at_hand: only if nothing has to be prepared for it.
-        """
-        rule_set = self.rule_set
+        """A second reading of what has shown the leading fault once; at_hand: without preparing."""
+        rule_set, model, standing = self.rule_set, self.model, self.standing
         if leading not in rule_set.faults:
             return None
-        shown = measured_once(rule_set, self.model, self.standing, leading)
+        if leading == NO_FAULT:  # what speaks against it instead, dead or not
+            shown = read_once(model, self.findings, amiss(rule_set, self.case, standing))
+        else:
+            shown = measured_once(rule_set, model, standing, leading)
         best = cheapest(self.anew(shown))
         if best is None or (at_hand and best.unmet):
             return None

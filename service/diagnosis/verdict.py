@@ -202,9 +202,17 @@ def abnormal(rule_set: RuleSet, standing: dict[str, Finding]) -> list[str]:
     ]
 
 
-def amiss(rule_set: RuleSet, standing: dict[str, Finding]) -> bool:
-    """Whether a standing reading is one that not even a proof would let pass."""
-    return any(
-        standing[name].outcome not in rule_set.checks[name].passes
+def accepted_in_proof(rule_set: RuleSet, case: Case, check: str) -> tuple[str, ...]:
+    """The outcomes of a check that will do in the proof."""
+    complained_of = check in rule_set.symptoms[case.symptom].proven_by
+    asked_for = rule_set.checks[check]
+    return asked_for.expected if complained_of else asked_for.passes
+
+
+def amiss(rule_set: RuleSet, case: Case, standing: dict[str, Finding]) -> list[str]:
+    """The checks whose standing reading a proof of this complaint would not let pass."""
+    return [
+        name
         for name in abnormal(rule_set, standing)
-    )
+        if standing[name].outcome not in accepted_in_proof(rule_set, case, name)
+    ]

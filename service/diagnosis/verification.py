@@ -27,7 +27,7 @@ from service.diagnosis.plates import plate_to_read
 from service.diagnosis.readings import span
 from service.diagnosis.reasons import Reason, read_for, slips, stopped_by
 from service.diagnosis.states import BeliefModel
-from service.diagnosis.verdict import SEEN_RATIO
+from service.diagnosis.verdict import SEEN_RATIO, accepted_in_proof
 from service.ruleset.model import Rule, RuleSet
 from service.ruleset.repairs import cured_by, touched_by
 
@@ -147,7 +147,7 @@ def _watched(
     shown: Iterable[str],
 ) -> list[str]:
     """What the proof asks for besides, since a danger would be left if all of `shown` were good."""
-    accepted = {name: _accepted(rule_set, case, name) for name in shown}
+    accepted = {name: accepted_in_proof(rule_set, case, name) for name in shown}
     offered = _offered(rule_set, case, conclusions)
     more: list[str] = []
     while True:
@@ -161,7 +161,7 @@ def _watched(
         if added is None:
             return more
         more.append(added)
-        accepted[added] = _accepted(rule_set, case, added)
+        accepted[added] = accepted_in_proof(rule_set, case, added)
 
 
 def _offered(rule_set: RuleSet, case: Case, conclusions: Conclusions) -> list[str]:
@@ -170,16 +170,9 @@ def _offered(rule_set: RuleSet, case: Case, conclusions: Conclusions) -> list[st
     ]
 
 
-def _accepted(rule_set: RuleSet, case: Case, check: str) -> tuple[str, ...]:
-    """The outcomes of a check that will do in the proof."""
-    complained_of = check in rule_set.symptoms[case.symptom].proven_by
-    asked_for = rule_set.checks[check]
-    return asked_for.expected if complained_of else asked_for.passes
-
-
 def _good(rule_set: RuleSet, case: Case, finding: Finding) -> float:
     """The probability that a reading is of an outcome that will do."""
-    accepted = _accepted(rule_set, case, finding.check)
+    accepted = accepted_in_proof(rule_set, case, finding.check)
     return sum(finding.probability_of(outcome) for outcome in accepted)
 
 
@@ -238,7 +231,7 @@ def prove(rule_set: RuleSet, case: Case, findings: Sequence[Finding], check: str
         times = sum(one.outcome == INCONCLUSIVE for one in taken)
         why = "; ".join(finding.notes) or "the reading is too close to a limit to tell"
         return Proof(check, UNDECIDED if times < 2 else FAILED, finding, why)
-    if finding.outcome not in _accepted(rule_set, case, check) and not passed:
+    if finding.outcome not in accepted_in_proof(rule_set, case, check) and not passed:
         return Proof(check, FAILED, finding, f"it reads {finding.outcome}")
     if finding.reading.unstated:
         asked = {one.id: span(one) for one in asked_for.conditions}

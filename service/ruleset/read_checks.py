@@ -320,7 +320,8 @@ class CheckReader(Draft):
             seen = max(share, catches)
             for fault, (_, raw) in self.raw_faults.items():
                 brings = raw.get("conditions", {})
-                if name not in brings or not seen or (fault, name) in given:
+                alike = not seen and NOT_FITTED not in outcomes
+                if name not in brings or alike or (fault, name) in given:
                     continue
                 acting = {one: p for one, p in brings.items() if one not in rests}
                 left = max(1.0 - math.fsum(brings.values()), 0.0)
