@@ -196,7 +196,12 @@ def test_a_complaint_alone_is_no_verdict(reasoner: Reasoner) -> None:
 def test_live_check_comes_only_when_no_dead_one_serves(oven: RuleSet, reasoner: Reasoner) -> None:
     """Nothing hums, and every dead check reads good: what is left is relay, board or harness."""
     document = case("no-heat", "display=lit", "oscillation-indicator=dark", confirmed=[])
-    said = {"heating-hum": "silent", "water-load-power": "none"}
+    said = {
+        "heating-hum": "silent",
+        "water-load-power": "none",
+        "input-power": "auxiliaries",
+        "repeated-starts": "never",
+    }
     seen: list[str] = []
     for _ in range(60):
         step = reasoner.assess(document)["next_check"]

@@ -202,11 +202,14 @@ VISITS = [
 
 
 @pytest.mark.parametrize(("fault", "symptom"), VISITS)
-def test_a_visit_ends_safely_and_reads_nothing_three_times(fault: str, symptom: str) -> None:
+def test_a_visit_ends_safely_and_reads_little_three_times(fault: str, symptom: str) -> None:
+    """A third time is read only what work stops on, where two readings do not prove the danger."""
     answer, steps = play(fault, symptom)
     assert answer["status"] in ("fault-found", "no-fault-found", "unresolved", "stop-work")
-    checks = [step for step in steps if step in OVEN.checks]
-    assert max(Counter(checks).values(), default=0) <= 2
+    read = Counter(step for step in steps if step in OVEN.checks)
+    often = {check for check, times in read.items() if times > 2}
+    assert max(read.values(), default=0) <= 3
+    assert not often or (answer["status"] == "stop-work" and len(often) == 1)
 
 
 def test_visits_end_at_the_right_part_far_more_often_than_at_a_wrong_one() -> None:
