@@ -22,7 +22,7 @@ from tests.visits.play import SURVEY
 from tests.wanted import ALL
 
 EQUIPMENT = ["microwave-oven", "tumble-dryer"]
-WALKS = 40 if ALL else 12
+WALKS = 24 if ALL else 12
 
 
 def _walk(engine: Reasoner, rng: random.Random) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
