@@ -270,16 +270,12 @@ class _Deciding:
         again_offered = [replace(one, again=True, preferred=False) for one in found]
         tuning = rule_set.tuning
         bad = set(abnormal(rule_set, self.standing))
-        best = choose(
-            [
-                *filter(self.before_the_proof, self.offered),
-                *(one for one in again_offered if one.check.id in bad),
-            ],
-            tuning,
-            self.doubt,
-        )
-        if best is None:  # nothing is left that was not read: what was found good may not be
-            best = choose(again_offered, tuning, self.doubt)
+        sooner = [*filter(self.before_the_proof, self.offered)]
+        sooner += [one for one in again_offered if one.check.id in bad]
+        # What every proof reads anyway comes later; at last, what was found good may not be.
+        turns = (sooner, self.offered, again_offered)
+        choices = (choose(among, tuning, self.doubt) for among in turns)
+        best = next((one for one in choices if one is not None), None)
         # Where costs decide, a likely fault's proof waits for what tells more, and nothing is
         # asked for that is not expected to pay, unless the request wants to be surer than costs
         # need.
@@ -327,7 +323,7 @@ class _Deciding:
         return plan(rule_set, best, because, recheck=True)
 
     def before_the_proof(self, offered: Candidate) -> bool:
-        """Whether a check is worth its minutes now, although every proof may read it anyway."""
+        """Whether a check is worth its minutes before others, though every proof may read it."""
         return (
             offered.check.id not in self.rule_set.after_every_repair
             or offered.preferred

@@ -94,7 +94,7 @@ def stays(
                 rule_set.faults[name].symptoms.get(symptom, rule_set.tuning.symptom_floor)
                 for name in faults
             )
-            both = first + second
+            both = first + second or 1.0  # 0 where no second fault is ever there
             known[faults] = (first + second * heard) / both, (second + first * heard_too) / both
     chances = np.array([known.get(faults, (0.0, 0.0)) for faults in states])
     return chances[:, 0].copy(), chances[:, 1].copy()
