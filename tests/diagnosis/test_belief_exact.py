@@ -28,7 +28,6 @@ from service.diagnosis.states import BeliefModel, belief_model
 from service.ruleset.model import UNLISTED_FAULT, RuleSet
 from tests.diagnosis.documents import drawn, seen
 from tests.diagnosis.oracle import Group, Oracle, Seen, State
-from tests.wanted import ALL
 
 
 @pytest.fixture(scope="module")
@@ -185,7 +184,7 @@ def agree(oracle: Oracle, model: BeliefModel, found: Belief, groups: Mapping[Gro
     assert found.posterior.sum() == pytest.approx(1.0, abs=1e-12)
 
 
-@pytest.mark.parametrize("seed", range(14 if ALL else 8))
+@pytest.mark.parametrize("seed", range(8))
 def test_posterior_equals_the_network(
     oven: RuleSet, oracle: Oracle, model: BeliefModel, network: ByGroup, seed: int
 ) -> None:
