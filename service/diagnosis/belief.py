@@ -108,13 +108,26 @@ def history(
         stays = np.where(model.first[then] == model.first[now], first_left[now], second_left[now])
         stays = np.where(repair.cures[now], 0.0, stays)
         stays += (1.0 - stays) * tuning.cure_overlooked
-        stayed = np.where(repair.takes[now], np.log(stays), 0.0)
+        stayed = log_chance + np.where(repair.takes[now], np.log(stays), 0.0)
+        sources, targets, shares = repair.branches
+        course, branch = _meeting(now, sources)
         bad_work = np.flatnonzero(repair.takes[now])
-        stages = [np.concatenate([one, one[bad_work]]) for one in stages]
-        stages.append(np.concatenate([then, now[bad_work]]))
+        stages = [np.concatenate([one, one[course], one[bad_work]]) for one in stages]
+        stages.append(np.concatenate([then, targets[branch], now[bad_work]]))
         failed = log_chance[bad_work] + math.log(tuning.new_part_faulty)
-        log_chance = np.concatenate([log_chance + stayed, failed])
+        branched = stayed[course] + shares[branch]
+        log_chance = np.concatenate([stayed + repair.log_share[now], branched, failed])
     return History(tuple(stages), log_chance)
+
+
+def _meeting(now: Index, sources: Index) -> tuple[Index, Index]:
+    """Which courses are in a state that branches, and along which branch: (meetings,) each."""
+    order = np.argsort(now, kind="stable")
+    begins = np.searchsorted(now[order], sources, side="left")
+    many = np.searchsorted(now[order], sources, side="right") - begins
+    branch = np.repeat(np.arange(len(sources), dtype=np.intp), many)
+    within = np.arange(len(branch)) - np.repeat(np.cumsum(many) - many, many)
+    return order[begins[branch] + within], branch
 
 
 def normalised(log_weights: Vector) -> Vector:

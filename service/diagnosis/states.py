@@ -37,11 +37,18 @@ class State(NamedTuple):
 
 
 class Repair(NamedTuple):
-    """What a remedy does to each state, if the work is good."""
+    """What a remedy does to each state, if the work is good.
+
+    One of two faults may have hidden what the other had brought about: a dead supply that the fan
+    gets no voltage. Once it is gone, the other is in any of its own conditions: `goes_to` is the
+    first of them, with `log_share`; the others are in `branches`.
+    """
 
     goes_to: Index  # (states,)
+    log_share: Vector  # (states,) of that, mostly 0
     takes: Mask  # (states,) it takes a fault away, or two
     cures: Mask  # (states,) nothing is left
+    branches: tuple[Index, Index, Vector]  # (branches,): from which state, to which, log share
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
@@ -297,7 +304,9 @@ def after_repair(
     healthy = position[State((NO_FAULT,), None)]
     first = {state.faults: row for row, state in reversed(list(enumerate(states)))}
     goes_to = np.arange(len(states), dtype=np.intp)
+    log_share = np.zeros(len(states))
     takes = np.zeros(len(states), dtype=np.bool_)
+    branches: list[tuple[int, int, float]] = []
     for row, (faults, condition) in enumerate(states):
         left = tuple(name for name in faults if name not in cured)
         takes[row] = left != faults
@@ -305,6 +314,18 @@ def after_repair(
             goes_to[row] = healthy
             continue
         now = None if clears(rule_set, cured, faults, condition) else condition
-        if left != faults or now != condition:
+        hidden = now != condition or State(left, now) not in position
+        if hidden and left != faults:
+            (here, share), *others = conditions_of(rule_set, left).items()
+            goes_to[row], log_share[row] = position[State(left, here)], math.log(share)
+            branches += [(row, position[State(left, c)], math.log(p)) for c, p in others]
+        elif left != faults or now != condition:
             goes_to[row] = position.get(State(left, now), first.get(left, healthy))
-    return Repair(goes_to, takes, takes & (goes_to == healthy))
+    sources, targets, shares = zip(*branches, strict=True) if branches else ((), (), ())
+    return Repair(
+        goes_to,
+        log_share,
+        takes,
+        takes & (goes_to == healthy),
+        (np.array(sources, np.intp), np.array(targets, np.intp), np.array(shares, np.float64)),
+    )

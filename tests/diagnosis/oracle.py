@@ -236,12 +236,19 @@ class Oracle:
         left = tuple(name for name in group if name not in self.cured(remedy))
         if left == group:
             return [(self.left_by(state, left, remedy, symptom), 1.0)]
-        whole: State = ((NO_FAULT,), None)
-        now = self.left_by(state, left, remedy, symptom) if left else whole
-        gone = 1.0 - (self.complaint_stays(group, left[0], symptom) if left else 0.0)
+        if not left:
+            return [(state, tuning.new_part_faulty), (((NO_FAULT,), None), tuning.cure_overlooked)]
+        gone = 1.0 - self.complaint_stays(group, left[0], symptom)
+        goes_on = 1.0 - gone * (1.0 - tuning.cure_overlooked)
+        now = self.left_by(state, left, remedy, symptom)
+        shares: dict[str | None, float] = {now[1]: 1.0}
+        if state[1] is not None and now[1] is None:
+            # What it hid shows: the fault that is left is in any of its own conditions.
+            shares = {one: self._bring(left[0], one) for one in self.rule_set.conditions}
+            shares[None] = 1.0 - sum(shares.values())
         return [
             (state, tuning.new_part_faulty),
-            (now, 1.0 - gone * (1.0 - tuning.cure_overlooked)),
+            *(((left, one), goes_on * share) for one, share in shares.items() if share > 0),
         ]
 
     def complaint_stays(self, pair: Group, left: str, symptom: str) -> float:
