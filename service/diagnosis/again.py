@@ -81,12 +81,15 @@ def parts_shown_once(
 def _shown_once(
     rule_set: RuleSet, model: BeliefModel, standing: Mapping[str, Finding], fault: str
 ) -> list[str]:
+    return [one.check for one in _showing(rule_set, model, standing, fault) if not one.repeats]
+
+
+def _showing(
+    rule_set: RuleSet, model: BeliefModel, standing: Mapping[str, Finding], fault: str
+) -> list[Finding]:
+    """The findings that show a fault."""
     alone = int(model.alone[fault][0])
-    return [
-        name
-        for name, finding in standing.items()
-        if not finding.repeats and shows(rule_set, model, finding, alone)
-    ]
+    return [one for one in standing.values() if shows(rule_set, model, one, alone)]
 
 
 def read_twice(
@@ -98,14 +101,10 @@ def read_twice(
 ) -> list[str]:
     """Measurements that have shown a fault twice, and have not been taken a third time."""
     times = _times(findings)
-    alone = int(model.alone[fault][0])
     return [
-        name
-        for name, one in standing.items()
-        if times[name] == 2
-        and one.repeats
-        and model.persists[name] < SEEN_ONCE_FOR_ALL
-        and shows(rule_set, model, one, alone)
+        one.check
+        for one in _showing(rule_set, model, standing, fault)
+        if times[one.check] == 2 and one.repeats and model.persists[one.check] < SEEN_ONCE_FOR_ALL
     ]
 
 

@@ -123,8 +123,9 @@ def history(
 def _meeting(now: Index, sources: Index) -> tuple[Index, Index]:
     """Which courses are in a state that branches, and along which branch: (meetings,) each."""
     order = np.argsort(now, kind="stable")
-    begins = np.searchsorted(now[order], sources, side="left")
-    many = np.searchsorted(now[order], sources, side="right") - begins
+    ordered = now[order]
+    begins = np.searchsorted(ordered, sources, side="left")
+    many = np.searchsorted(ordered, sources, side="right") - begins
     branch = np.repeat(np.arange(len(sources), dtype=np.intp), many)
     within = np.arange(len(branch)) - np.repeat(np.cumsum(many) - many, many)
     return order[begins[branch] + within], branch

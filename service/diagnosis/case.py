@@ -208,11 +208,11 @@ def _staged(
     proven.update(*(rule_set.remedies[repair.remedy].checks_after for repair in repairs))
     out = []
     for reading in readings:
-        stage = sum(repair.readings_before <= reading.index for repair in repairs)
         check = rule_set.checks[reading.check]
         if check.asked_of == "customer":
             out.append(replace(reading, past=phase == VERIFY))
             continue
+        stage = sum(repair.readings_before <= reading.index for repair in repairs)
         before = stage < len(repairs)
         stands = (
             check.scope == "component"

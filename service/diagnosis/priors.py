@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from service.diagnosis.arrays import Vector
-from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, RuleSet
+from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Fault, RuleSet
 
 
 def prior(
@@ -28,7 +28,6 @@ def prior(
     often as its rate among all faults says, or as often as it goes `unnoticed`.
     """
     tuning, faults = rule_set.tuning, rule_set.faults
-    complains = {f.id: f.symptoms.get(symptom, tuning.symptom_floor) for f in faults.values()}
     everything = _all_rates(rule_set)
     weights: dict[tuple[str, ...], float] = {}
     for group in groups:
@@ -39,7 +38,7 @@ def prior(
             alone = 1.0 - math.fsum(one.causes.values())
             if one.id != NO_FAULT:
                 alone *= 1.0 - tuning.second_fault
-            weights[group] = one.rate * complains[one.id] * alone
+            weights[group] = one.rate * _complains(rule_set, symptom, one) * alone
         else:
             weights[group] = math.fsum(_complained_of(rule_set, symptom, group, everything))
     listed = (1.0 - tuning.unlisted_share) / math.fsum(weights.values())
@@ -58,13 +57,18 @@ def _all_rates(rule_set: RuleSet) -> float:
     return math.fsum(one.rate for one in rule_set.faults.values() if one.id != NO_FAULT)
 
 
+def _complains(rule_set: RuleSet, symptom: str, fault: Fault) -> float:
+    """P(symptom | fault)."""
+    return fault.symptoms.get(symptom, rule_set.tuning.symptom_floor)
+
+
 def _complained_of(
     rule_set: RuleSet, symptom: str, pair: tuple[str, ...], everything: float
 ) -> tuple[float, float]:
     """How often both faults are there and the first, or the second, is complained of."""
     tuning = rule_set.tuning
     one, other = (rule_set.faults[name] for name in pair)
-    heard, heard_too = (f.symptoms.get(symptom, tuning.symptom_floor) for f in (one, other))
+    heard, heard_too = (_complains(rule_set, symptom, fault) for fault in (one, other))
     if other.id in one.causes:
         both = one.rate * one.causes[other.id] / 2.0
         return both * heard, both * heard_too
@@ -91,8 +95,7 @@ def stays(
         if len(faults) == 2 and faults not in known:
             first, second = _complained_of(rule_set, symptom, faults, everything)
             heard, heard_too = (
-                rule_set.faults[name].symptoms.get(symptom, rule_set.tuning.symptom_floor)
-                for name in faults
+                _complains(rule_set, symptom, rule_set.faults[name]) for name in faults
             )
             both = first + second or 1.0  # 0 where no second fault is ever there
             known[faults] = (first + second * heard) / both, (second + first * heard_too) / both

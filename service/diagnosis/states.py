@@ -319,7 +319,7 @@ def after_repair(
             (here, share), *others = conditions_of(rule_set, left).items()
             goes_to[row], log_share[row] = position[State(left, here)], math.log(share)
             branches += [(row, position[State(left, c)], math.log(p)) for c, p in others]
-        elif left != faults or now != condition:
+        else:
             goes_to[row] = position.get(State(left, now), first.get(left, healthy))
     sources, targets, shares = zip(*branches, strict=True) if branches else ((), (), ())
     return Repair(
