@@ -312,14 +312,17 @@ class _Deciding:
         rule_set, model, standing = self.rule_set, self.model, self.standing
         if leading not in rule_set.faults:
             return None
-        if leading == NO_FAULT:  # what speaks against it instead, dead or not
-            shown = read_once(model, self.findings, amiss(rule_set, self.case, standing))
+        if leading == NO_FAULT:  # what speaks against it instead; nothing live a second time
+            against = read_once(model, self.findings, amiss(rule_set, self.case, standing))
+            shown = [name for name in against if not rule_set.checks[name].live]
         else:
             shown = measured_once(rule_set, model, standing, leading)
         best = cheapest(self.anew(shown))
         if best is None or (at_hand and best.unmet):
             return None
         because = f"{rule_set.faults[leading].title} {why} Take it again."
+        if leading == NO_FAULT:
+            because = f"{best.check.title} alone speaks of a fault, by one reading. Take it again."
         return plan(rule_set, best, because, recheck=True)
 
     def before_the_proof(self, offered: Candidate) -> bool:

@@ -167,3 +167,30 @@ def test_an_aged_fuse_leaves_whatever_else_is_wrong(engine: Reasoner) -> None:
         "main-fuse-fatigue",
         "cooling-fan-failed",
     ) in names
+
+
+@pytest.mark.parametrize("symptom", ["no-heat", "low-heat", "keypad-dead", "arcing"])
+def test_no_live_reading_is_taken_again_but_to_clear_up_a_contradiction(
+    engine: Reasoner, symptom: str
+) -> None:
+    """All else is good, and a live check alone speaks of a fault."""
+    tried = 0
+    for check in OVEN.checks.values():
+        for outcome in set(check.outcomes) - set(check.expected) if check.live else ():
+            document: dict[str, Any] = {
+                "symptom": symptom,
+                "readings": [{"check": check.id, "observed": outcome}],
+                "confirmed": [],
+            }
+
+            def assess(case: dict[str, Any]) -> dict[str, Any]:
+                answer = engine.assess(case)
+                step = answer["next_check"]
+                if step is not None and step["recheck"] and OVEN.checks[step["id"]].live:
+                    texts = [one["message"] for one in answer["conflicts"]]
+                    assert any(text in step["why"] for text in texts), step["why"]
+                return answer
+
+            carry_on(assess, OVEN, document, {})
+            tried += 1
+    assert tried > 4
