@@ -25,8 +25,8 @@ from tests.visits.play import (
 from tests.visits.policies import TEXTBOOK
 from tests.visits.population import Visit, describe, draw_nameplate, make_oven
 from tests.visits.report import calibration, course, courses
+from tests.visits.steps import steps
 from tests.visits.technician import PROFILES, draw_technician
-from tests.visits.transcript import transcript
 
 
 @pytest.fixture(scope="module")
@@ -109,14 +109,14 @@ def test_the_diagram_is_drawn_alike_each_time(tmp_path: Path) -> None:
     assert "1,200 verdicts, mean error 0.013" in words
 
 
-def test_a_transcript_tells_how_a_visit_went() -> None:
-    told, found = transcript(3, "careful"), course(3, profile="careful")
+def test_the_steps_tell_how_a_visit_went() -> None:
+    told, found = steps(3, "careful"), course(3, profile="careful")
     assert told[0] == f"3, careful: {found.symptom}; there is {', '.join(found.faults)}"
     assert told[-1].startswith(f"  {found.result}: ")
     assert f"{found.checks} checks, {found.taps} noted along" in told[-1]
     remedies = [remedy for remedy, _, _ in found.verdicts]
     assert [one for one in remedies if f": {one} " in "\n".join(told[:-1])] == remedies
-    assert transcript(3, "careful") == told, "listening is over"
+    assert steps(3, "careful") == told, "listening is over"
 
 
 @pytest.mark.parametrize(

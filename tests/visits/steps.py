@@ -1,4 +1,4 @@
-"""A visit step by step: `python -m tests.visits.transcript SEED [SEED ...] --profile careful`."""
+"""A visit step by step: `python -m tests.visits.steps SEED [SEED ...] --profile careful`."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LIKELIEST = 3
 """So many faults are named after each step."""
 
 
-def transcript(seed: int, profile: str) -> list[str]:
+def steps(seed: int, profile: str) -> list[str]:
     """The visit of a seed, a line for each answer of the service, and how it ended."""
     reasoner = oven_reasoner()
     visit, technician, rng = visit_of(seed, profile=profile)
@@ -33,20 +33,18 @@ def transcript(seed: int, profile: str) -> list[str]:
 @contextmanager
 def _listening(reasoner: Reasoner, lines: list[str]) -> Iterator[None]:
     """Add a line for each answer that says something new."""
-    assess, before, known = reasoner.assess, [0], [""]
+    assess, before, known = reasoner.assess, 0, ""
 
     def heard(case: Any, *more: Any, **named: Any) -> dict[str, Any]:
+        nonlocal before, known
         answer = assess(case, *more, **named)
         found = answer["findings"]
-        read = ", ".join(f"{one['check']} {one['outcome']}" for one in found[before[0] :])
-        before[0] = len(found)
+        read = ", ".join(f"{one['check']} {one['outcome']}" for one in found[before:])
         odds = _odds(answer)
         line = f"  {read or '-'} -> {_said(answer)}"
         if line not in lines[-2:]:
-            lines.append(line)
-            if odds != known[0]:
-                lines.append(f"      {odds}")
-        known[0] = odds
+            lines.extend([line] if odds == known else [line, f"      {odds}"])
+        before, known = len(found), odds
         return answer
 
     reasoner.assess = heard  # type: ignore[method-assign]
@@ -84,13 +82,13 @@ def _shown(value: Any) -> str:
 
 
 def main() -> None:
-    """Print transcripts."""
+    """Print visits step by step."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("seeds", type=int, nargs="+", metavar="SEED")
     parser.add_argument("--profile", choices=PROFILES, default="careful", help="of the technician")
     chosen = parser.parse_args()
     for seed in chosen.seeds:
-        print("\n".join(transcript(seed, chosen.profile)), end="\n\n")
+        print("\n".join(steps(seed, chosen.profile)), end="\n\n")
 
 
 if __name__ == "__main__":
