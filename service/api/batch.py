@@ -27,7 +27,7 @@ from service.batch.table import from_table
 from service.batch.written import Written, as_json, as_lines, as_table
 from service.observe import metrics
 from service.problems import INTERNAL_ERROR, TOO_MANY_ARRAYS, Problem
-from service.running.patience import received, renew
+from service.running.patience import renew
 from service.running.remainder import stop_reading
 
 batches = ServiceBlueprint("batches", __name__, url_prefix="/v1")
@@ -140,7 +140,6 @@ def _source(kind: str) -> _Source:
         size=request.content_length,
         most=batch_limit(current_app),
         progress=lambda: renew(connection),
-        finished=lambda: received(connection),
         stop=lambda: stop_reading(connection),
     )
     read = from_lines if kind == LINES else from_table

@@ -39,8 +39,8 @@ class Spool:
     """Reads the source in a thread of its own; `readline` gives what has come so far.
 
     size: bytes that were announced, if any were. most: bytes that are taken.
-    progress: called for each line that has come, so that a time limit can be renewed. finished:
-    called when all has come. stop: called where the rest is not wanted; it ends a read that waits.
+    progress: called for each line that has come, so that a time limit can be renewed.
+    stop: called where the rest is not wanted; it ends a read that waits.
 
     Raises Problem, if there is no room to keep anything.
     """
@@ -52,11 +52,10 @@ class Spool:
         size: int | None,
         most: int,
         progress: Callable[[], None] = _nothing,
-        finished: Callable[[], None] = _nothing,
         stop: Callable[[], None] = _nothing,
     ) -> None:
         self._source, self._size, self._most = source, size, most
-        self._progress, self._finished, self._stop = progress, finished, stop
+        self._progress, self._stop = progress, stop
         try:
             self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed in `close`
         except OSError as error:
@@ -137,7 +136,6 @@ class Spool:
         with self._changed:
             self._problem, self._over = problem, True
             self._changed.notify_all()
-        self._finished()
 
     def _keep(self, block: bytes) -> None:
         """Write a block. Raises OSError.

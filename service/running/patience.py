@@ -3,8 +3,9 @@
 A thread reads and writes with a blocking socket, which a client that sends a byte and then nothing,
 or takes nothing of its answer, would hold for ever. A watchdog ends the wait in two cases:
 
-- The time to send a request is up. The reading side of the socket is closed, and the read ends as
-  if the client had left.
+- The time to send a request is up, and a thread still reads. The reading side of the socket is
+  closed, and the read ends as if the client had left. Work on a request that is there has no limit
+  here.
 - All threads are taken, at least half of them by clients that wait, and other requests wait for a
   thread. The slow clients of more than half of the threads are let go.
 """
@@ -36,7 +37,15 @@ class Client(socket.socket):
     One thread may send while another one reads.
     """
 
-    __slots__ = ("_receiving", "_seconds", "_sending", "_waited", "ends", "line_by_line")
+    __slots__ = (
+        "_receiving",
+        "_seconds",
+        "_sending",
+        "_waited_for_bytes",
+        "_waited_for_room",
+        "ends",
+        "line_by_line",
+    )
 
     def __init__(self, fileno: int) -> None:
         super().__init__(fileno=fileno)
@@ -47,7 +56,7 @@ class Client(socket.socket):
         """Begin to count anew, for the next request."""
         self.ends: float | None = None  # when its time to send the request is up
         self.line_by_line = False
-        self._waited = 0.0
+        self._waited_for_bytes = self._waited_for_room = 0.0
         self._receiving: float | None = None
         self._sending: float | None = None
 
@@ -62,10 +71,6 @@ class Client(socket.socket):
         if self.ends is not None:
             self.ends = time.monotonic() + self._seconds
 
-    def received(self) -> None:
-        """Its request is there."""
-        self.ends = None
-
     def recv(self, size: int, flags: int = 0, /) -> bytes:
         """As a socket does."""
         if flags:  # a look, which does not wait
@@ -75,7 +80,7 @@ class Client(socket.socket):
             return super().recv(size)
         finally:
             self._receiving = None
-            self._waited += time.monotonic() - begun
+            self._waited_for_bytes += time.monotonic() - begun
 
     def sendall(self, data: Any, flags: int = 0, /) -> None:
         """As a socket does."""
@@ -84,18 +89,30 @@ class Client(socket.socket):
             super().sendall(data, flags)
         finally:
             self._sending = None
-            self._waited += time.monotonic() - begun
+            self._waited_for_room += time.monotonic() - begun
+
+    def is_late(self, now: float) -> bool:
+        """Whether a thread reads what had to be there by now."""
+        return self._receiving is not None and self.ends is not None and self.ends < now
 
     def waits(self, now: float) -> float:
         """How long threads have waited for this client since its request began, s; 0 if no thread
-        does at this moment."""
-        begun = self._sending or self._receiving
-        return 0.0 if begun is None else self._waited + now - begun
+        does at this moment. To send its request and to take the answer are counted apart."""
+        begun = self._receiving
+        for_bytes = 0.0 if begun is None else self._waited_for_bytes + now - begun
+        return max(for_bytes, self._waits_for_room(now))
+
+    def _waits_for_room(self, now: float) -> float:
+        begun = self._sending
+        return 0.0 if begun is None else self._waited_for_room + now - begun
 
     def let_go(self) -> None:
-        """End the waiting: no more is read, and if an answer is not taken, no more is written."""
+        """End the waiting: no more is read, and if an answer is not taken, no more is written.
+
+        A client that was slow to send its request has its time to take the answer.
+        """
         stop_reading(self)
-        if self._sending is not None:
+        if self._waits_for_room(time.monotonic()) > GRACE:
             with suppress(OSError):
                 self.shutdown(socket.SHUT_WR)
 
@@ -140,8 +157,7 @@ class Patience:
                 served = list(self._served.values())
             now = time.monotonic()
             for client in served:
-                if client.ends is not None and client.ends < now:
-                    client.received()  # as far as anybody waits for it
+                if client.is_late(now):
                     stop_reading(client)
             if len(served) < self._threads or not self._others_wait():
                 others_since = None
@@ -172,9 +188,3 @@ def renew(connection: Any) -> None:
     """Give the client of a long request its time anew; nothing, where nobody watches it."""
     if isinstance(connection, Client):
         connection.renew()
-
-
-def received(connection: Any) -> None:
-    """Let the client of a long request be: all of it has come."""
-    if isinstance(connection, Client):
-        connection.received()

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from service.batch.spool import BrokenBody, Spool
 from tests.batch.filling import Filling
+from tests.breaking.running import wait_for
 
 
 class Dripping:
@@ -66,10 +67,9 @@ def test_a_line_is_there_as_soon_as_it_has_come() -> None:
 
 def test_all_is_taken_though_nothing_is_read() -> None:
     """As with a client that sends everything before it reads an answer."""
-    done = threading.Event()
     lines = [b"x" * 1000 + b"\n"] * 5000
-    held = spool(io.BytesIO(b"".join(lines)), most=10**7, finished=done.set)
-    assert done.wait(20)
+    held = spool(io.BytesIO(b"".join(lines)), most=10**7)
+    wait_for(held.whole)
     assert [held.readline(2000) for _ in range(5001)] == [*lines, b""]
     held.close()
 
@@ -115,19 +115,17 @@ def test_a_full_disk_is_said_and_is_no_fault_of_the_body(
 
 def test_lines_that_come_in_renew_the_time_and_blank_ones_do_not() -> None:
     renewed: list[int] = []
-    done = threading.Event()
     source = io.BytesIO(b"a\n\n  \nb\n" + b"no line")
-    held = spool(source, progress=lambda: renewed.append(1), finished=done.set)
-    assert done.wait(20)
+    held = spool(source, progress=lambda: renewed.append(1))
+    wait_for(held.whole)
     assert len(renewed) == 2
     held.close()
 
 
 def test_a_reader_that_leaves_ends_it() -> None:
     source = Dripping()
-    done = threading.Event()
-    held = spool(source, finished=done.set)
+    held = spool(source)
     held.close()
     source.feed(b"more\n")
-    assert done.wait(20)
+    wait_for(held.whole)
     assert held.readline(10) == b""

@@ -16,6 +16,7 @@ from gunicorn.http.unreader import SocketUnreader
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.running.leaving import client_is_there
 from service.running.patience import GRACE, Client, Patience, too_slow
 from service.running.remainder import Untaken, arrived, is_here, unsent
 from tests.breaking.running import wait_for
@@ -114,6 +115,31 @@ def test_an_answer_that_nobody_takes_is_given_up(ends: tuple[socket.socket, Clie
     assert seen == [BrokenPipeError]
 
 
+def test_a_client_that_was_slow_to_send_has_its_time_to_take_the_answer(
+    ends: tuple[socket.socket, Client], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The watchdog may look just as the answer is being sent."""
+    far, near = ends
+    monkeypatch.setattr("service.running.patience.GRACE", 20.0)  # more than this test takes
+    reader = threading.Thread(target=near.recv, args=(8,))
+    reader.start()
+    wait_for(lambda: near.waits(time.monotonic()) > 0)
+    near.let_go()
+    reader.join(10)
+    assert not reader.is_alive()
+    size = 1_000_000
+    writer = threading.Thread(target=near.sendall, args=(b"x" * size,))
+    writer.start()
+    wait_for(lambda: near.waits(time.monotonic()) > 0)
+    near.let_go()
+    far.settimeout(10)
+    taken = 0
+    while taken < size and (block := far.recv(65536)):
+        taken += len(block)
+    writer.join(10)
+    assert taken == size
+
+
 @pytest.mark.parametrize("others", [True, False])
 def test_threads_are_taken_back_only_where_others_wait(others: bool) -> None:
     threads = 4
@@ -155,6 +181,26 @@ def test_a_time_to_send_is_kept_to(ends: tuple[socket.socket, Client]) -> None:
     assert near.recv(10) == b""
     assert time.monotonic() - begun >= seconds
     patience.over(near)
+
+
+def test_the_time_to_send_is_no_limit_on_the_work(ends: tuple[socket.socket, Client]) -> None:
+    """All has come: a request that takes long is not taken for one whose client has left."""
+    far, near = ends
+    seconds = 0.2
+    body = LengthReader(SocketUnreader(near), 5)
+    request = SimpleNamespace(body=SimpleNamespace(reader=body))
+    patience = Patience(seconds, 16, lambda: False)
+    patience.begin(near)
+    far.sendall(b"12345")
+    assert body.read(5) == b"12345"
+    there = client_is_there({"gunicorn.socket": near})
+    end = time.monotonic() + 4 * seconds
+    while time.monotonic() < end:
+        assert there()
+    assert is_here(request, near)  # and the connection goes on
+    patience.over(near)
+    far.close()
+    wait_for(lambda: not there())
 
 
 def _fill(near: Client) -> int:
