@@ -171,6 +171,16 @@ def nominal_anode(output: int, frequency: int) -> tuple[float, float]:
     return load.anode_ampere, abs(load.admittance) * LOADED[frequency] * SECONDARY_VOLT
 
 
+def _residual_current(build: Build, rng: Generator) -> float:
+    """Ampere to earth at which the installation's residual-current device opens, if it has one.
+
+    30 mA where 230 V is the supply, 5 mA where 120 V is: common practice; how many: estimate.
+    """
+    share, ampere = (0.2, 0.005) if build.supply == 120 else (0.75, 0.03)
+    own = rng.spawn(1)[0]  # the oven of a seed stays what it was
+    return ampere if own.random() < share else 1e9
+
+
 def healthy_values(build: Build, rng: Generator) -> dict[str, float]:
     """Every value of a good oven with its spread between specimens."""
 
@@ -185,6 +195,7 @@ def healthy_values(build: Build, rng: Generator) -> dict[str, float]:
     values: dict[str, float] = {
         "supply.factor": min(max(float(rng.normal(1.0, 0.013)), 0.955), 1.045),
         "supply.ohm": between(0.08, 0.22) * (1.0 if build.supply == 120 else 1.6),
+        "supply.trips": _residual_current(build, rng),
         "power-cord.line": between(0.02, 0.06),
         "power-cord.neutral": between(0.02, 0.06),
         "power-cord.earth": between(0.02, 0.08),

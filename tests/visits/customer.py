@@ -27,6 +27,10 @@ SYMPTOMS = (
     "lamp-out",
     "keypad-dead",
     "burning-smell",
+    "trips-supply",
+    "does-not-start",
+    "runs-by-itself",
+    "noise",
 )
 
 CARELESS = 0.04
@@ -45,14 +49,18 @@ NEAR: dict[str, tuple[str, ...]] = {
     "lamp-out": ("no-operation",),
     "keypad-dead": ("no-operation",),
     "burning-smell": ("arcing",),
+    "trips-supply": ("blows-fuse", "no-operation"),
+    "does-not-start": ("no-heat", "keypad-dead"),
+    "runs-by-itself": ("runs-with-door-open", "loud-hum"),
+    "noise": ("loud-hum", "turntable-stopped"),
 }
 WITHOUT_CAUSE = {
     # Wrong expectations, metal in the cavity, fan running on, child lock, an overloaded circuit.
-    "no-operation": 0.06,
-    "no-heat": 0.12,
-    "low-heat": 0.30,
-    "blows-fuse": 0.05,
-    "arcing": 0.12,
+    "no-operation": 0.05,
+    "no-heat": 0.10,
+    "low-heat": 0.27,
+    "blows-fuse": 0.02,
+    "arcing": 0.11,
     "runs-with-door-open": 0.04,
     "loud-hum": 0.09,
     "stops-mid-cycle": 0.07,
@@ -61,6 +69,10 @@ WITHOUT_CAUSE = {
     "lamp-out": 0.01,
     "keypad-dead": 0.04,
     "burning-smell": 0.07,
+    "trips-supply": 0.03,
+    "does-not-start": 0.03,
+    "runs-by-itself": 0.01,
+    "noise": 0.03,
 }
 LATER_DAMAGE = 0.12
 """How often running on without cooling air has already worn the magnetron; estimate."""
@@ -78,11 +90,13 @@ class Experience:
     no_heat_after: bool
     """A cutout opened for good, and only the heating is off since."""
     fuse_at: str = ""
-    """When the main fuse went: plug-or-shut, heating-begins, door-opened, or not at all."""
+    """When it went out: plug-or-shut, heating-begins, door-opened, or not at all."""
+    tripped: bool = False
+    """The residual-current device opened; else, if it went out, the main fuse did."""
 
     @property
     def fuse(self) -> bool:
-        """The main fuse went."""
+        """It went out at once."""
         return bool(self.fuse_at)
 
 
@@ -92,18 +106,20 @@ def use(oven: Oven, rng: Generator) -> Experience:
     before = len(oven.injected)
     had_fuse = "main-fuse" in oven.blown
     run = oven.run(float(rng.uniform(2, 15)))
-    at_once = "main-fuse" in oven.blown and not had_fuse
+    tripped = oven.trips(oven.setting(oven.door(), run.started))
+    at_once = tripped or ("main-fuse" in oven.blown and not had_fuse)
     heating, others = oven.open_while_running() if run.started or run.heats_unasked else (0, 0)
     opened = [one.fault.removesuffix("-open") for one in oven.injected[before:]]
     if run.heated and run.air < 0.1 and rng.random() < LATER_DAMAGE:
         worn = {"magnetron-weak-emission", "magnetron-filament-open"}
         if not worn & oven.faults:
             oven.inject(draw_fault("magnetron-weak-emission", oven.build, rng))
-    went = "main-fuse" in oven.blown and not had_fuse
+    went = tripped or "main-fuse" in oven.blown and not had_fuse
     when = ("heating-begins" if run.started else "plug-or-shut") if at_once else "door-opened"
     return Experience(
         run=run,
         fuse_at=when if went else "",
+        tripped=tripped,
         runs_open=bool(heating or others),
         off_after=any(one in oven.build.line_cutouts for one in opened),
         no_heat_after=any(one in oven.build.heating_cutouts for one in opened),
@@ -113,18 +129,31 @@ def use(oven: Oven, rng: Generator) -> Experience:
 def noticed(seen: Experience, oven: Oven, rng: Generator) -> dict[str, float]:
     """Complaints that the experience gives rise to, by weight; empty where all seemed well."""
     run = seen.run
+    if seen.tripped:
+        return {"trips-supply": 0.8, "no-operation": 0.2}
     if seen.fuse:
-        return {"blows-fuse": 0.5, "no-operation": 0.5}
+        return {"blows-fuse": 0.46, "no-operation": 0.48, "trips-supply": 0.06}
     if not run.display:
         return {"no-operation": 0.97, "keypad-dead": 0.03}
     if not run.keys:
-        return {"keypad-dead": 0.85, "no-operation": 0.15}
+        return {"keypad-dead": 0.78, "no-operation": 0.1, "does-not-start": 0.12}
     if run.heats_unasked:
-        return {"runs-with-door-open": 0.6, "loud-hum": 0.2, "burning-smell": 0.2}
+        return {
+            "runs-by-itself": 0.6,
+            "runs-with-door-open": 0.1,
+            "loud-hum": 0.15,
+            "burning-smell": 0.15,
+        }
     if not run.started:
-        return {"no-operation": 0.35, "keypad-dead": 0.3, "no-heat": 0.35}
+        return {"does-not-start": 0.6, "no-operation": 0.12, "keypad-dead": 0.1, "no-heat": 0.18}
     if not (run.lamp or run.fan or run.turntable or run.watt):
-        return {"no-heat": 0.5, "no-operation": 0.4, "turntable-stopped": 0.05, "lamp-out": 0.05}
+        return {
+            "no-heat": 0.4,
+            "does-not-start": 0.35,
+            "no-operation": 0.15,
+            "turntable-stopped": 0.05,
+            "lamp-out": 0.05,
+        }
     weights: dict[str, float] = {}
     share = run.watt / oven.build.output
     if seen.runs_open:
@@ -149,7 +178,22 @@ def noticed(seen: Experience, oven: Oven, rng: Generator) -> dict[str, float]:
         weights["turntable-stopped"] = 2.0
     if not run.lamp:
         weights["lamp-out"] = 1.5
+    heard = _noise(oven, run)
+    if heard:
+        weights["noise"] = max(heard.values())
     return weights
+
+
+def _noise(oven: Oven, run: Run) -> dict[str, float]:
+    """Where something rattles or grinds, by how readily people complain of it."""
+    v, heard = oven.values, {}
+    if run.fan and v["cooling-fan.air"] < 0.5:
+        heard["behind-the-panel"] = 1.2
+    if oven.build.turntable and run.started and not v["turntable-coupling.turns"]:
+        heard["under-the-plate"] = 0.5
+    if oven.build.stirrer and run.started and not v["stirrer.turns"]:
+        heard["under-the-roof"] = 0.4
+    return heard
 
 
 def pick(weights: dict[str, float], rng: Generator) -> str:
@@ -201,6 +245,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
         "in-cabinet",
     ),
     "told-since-when": ("little-by-little", "at-once", "not-noticed"),
+    "told-noise": ("under-the-plate", "behind-the-panel", "under-the-roof", "hum", "not-noticed"),
 }
 PLACES = {
     "waveguide-cover": "at-waveguide",
@@ -216,6 +261,7 @@ OWN_USE: dict[str, dict[str, float]] = {
     "no-operation": {"locked-or-demonstration": 0.25, "as-usual": 0.75},
     "no-heat": {"locked-or-demonstration": 0.2, "low-power": 0.1, "as-usual": 0.7},
     "low-heat": {"low-power": 0.25, "as-usual": 0.75},
+    "does-not-start": {"locked-or-demonstration": 0.6, "as-usual": 0.4},
 }
 
 
@@ -236,8 +282,9 @@ def answers(oven: Oven, complaint: str, met: Experience | None, rng: Generator) 
     # A generator of its own: the visit of a seed stays what it was.
     own = rng.spawn(1)[0]
     told["told-since-when"] = pick(_since_when(oven), own)
+    told["told-noise"] = pick(_what_noise(oven, met), own)
     for question, known in ANSWERS.items():
-        source = own if question == "told-since-when" else rng
+        source = own if question in ("told-since-when", "told-noise") else rng
         if source.random() < MISTOLD:
             told[question] = known[int(source.integers(len(known)))]
         if source.random() < UNTOLD:
@@ -274,6 +321,16 @@ def _where(oven: Oven, complaint: str) -> dict[str, float]:
         return {"at-the-load": 0.5, "not-seen": 0.3, "at-wall": 0.2}
     seen = {place: 0.7 * chance / sum(arcs.values()) for place, chance in arcs.items()}
     return {**seen, "not-seen": 0.22, "at-the-load": 0.08}
+
+
+def _what_noise(oven: Oven, met: Experience | None) -> dict[str, float]:
+    heard = _noise(oven, met.run) if met is not None else {}
+    if met is not None and met.run.hum == "loud":
+        heard["hum"] = 1.0
+    if not heard:
+        return {"hum": 0.25, "behind-the-panel": 0.25, "under-the-plate": 0.1, "not-noticed": 0.4}
+    total = sum(heard.values())
+    return {**{place: 0.85 * share / total for place, share in heard.items()}, "not-noticed": 0.15}
 
 
 def _circuit(oven: Oven) -> dict[str, float]:

@@ -43,6 +43,8 @@ class Electric:
     """Real power at the plug."""
     plug_volt: float
     """Voltage at the outlet under this load."""
+    earth_ampere: float
+    """Through the protective conductor."""
 
     @property
     def lost_watt(self) -> float:
@@ -106,6 +108,7 @@ def _reading(
         stored_volt=stored,
         input_watt=_at_the_plug(found),
         plug_volt=abs(found.volt("plug-L", "plug-N")),
+        earth_ampere=abs(found.current("power-cord", "earth")),
     )
 
 

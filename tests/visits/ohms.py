@@ -34,6 +34,8 @@ class Probe:
     high_voltage: bool = False
     along: tuple[str, ...] = ()
     """Further parts in series."""
+    taken_out: tuple[str, ...] | None = None
+    """The whole oven is measured, but for these parts; `None`: the part alone."""
 
 
 def _switch(part: str, door: float, by_hand: bool = False) -> Probe:
@@ -46,6 +48,13 @@ TRANSFORMER, CAPACITOR = "high-voltage-transformer", "high-voltage-capacitor"
 PROBES: dict[str, Probe] = {
     "earth-continuity": Probe("power-cord", ("earth",)),
     "power-cord-resistance": Probe("power-cord", ("line", "neutral", "earth")),
+    "plug-resistance": Probe("wiring", ends=(("plug-L", "plug-N"),), taken_out=()),
+    "behind-fuse-resistance": Probe(
+        "wiring", ends=(("fused", "plug-N"),), taken_out=("main-fuse",)
+    ),
+    "behind-fuse-resistance-door-open": Probe(
+        "wiring", ends=(("fused", "plug-N"),), taken_out=("main-fuse",), door=DOOR_OPEN
+    ),
     "main-fuse-resistance": Probe("main-fuse", ("fuse",)),
     "high-voltage-fuse-resistance": Probe("high-voltage-fuse", ("fuse",), high_voltage=True),
     "filter-board-resistance": Probe("filter-board", ("line", "neutral")),
@@ -146,7 +155,9 @@ def resistance(oven: Oven, check: str, isolated: bool = True) -> float | None:
     present = {branch.part for branch in network.branches}
     if probe.part not in present or not ends:
         return None
-    if isolated:
+    if probe.taken_out is not None:
+        network = network.without(probe.taken_out)
+    elif isolated:
         network = network.keeping((probe.part, "harness", *probe.along), probe.without)
     values = [impedance_between(network, a, b).real for a, b in ends]
     return max(values) if probe.worst else min(values)

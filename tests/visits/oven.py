@@ -50,7 +50,7 @@ class Run:
     """Minutes of heating until it stopped itself or the time was up."""
     stopped_itself: bool = False
     blew: bool = False
-    """A fuse blew in this run."""
+    """A fuse blew in this run, or the installation's residual-current device opened."""
     tripped: str = ""
     """The cutout that opened."""
     arcs: float = 0.0
@@ -195,8 +195,13 @@ class Oven:
     # Events --------------------------------------------------------------------------------
 
     def fuses_blow(self, setting: Setting) -> bool:
-        """Whether a fuse melts in this state; if so it has melted. The smaller one goes first."""
+        """Whether a fuse melts in this state; if so it has melted. The smaller one goes first.
+
+        Or whether the residual-current device opens, which is closed again for the next try.
+        """
         v, now = self.values, self.electric(setting)
+        if self.trips(setting):
+            return True
         if v["high-voltage-fuse.ohm"] < 1e3 and now.hv_fuse_ampere > v["high-voltage-fuse.blow"]:
             self.damage["high-voltage-fuse.ohm"] = OPEN
             self.changed()
@@ -208,6 +213,10 @@ class Oven:
             self.changed()
             return True
         return False
+
+    def trips(self, setting: Setting) -> bool:
+        """Whether the residual-current device opens: sooner than any fuse melts."""
+        return self.electric(setting).earth_ampere > self.values["supply.trips"]
 
     def move_door(self, commanded: bool = False) -> bool:
         """Open and shut the door, plugged in; whether a fuse blew on the way."""
@@ -238,8 +247,10 @@ class Oven:
 
     def display_lit(self, travel: float | None = None) -> bool:
         """Whether the control has its supply."""
-        now = self.electric(self.setting(self.door() if travel is None else travel))
-        v = self.values
+        setting = self.setting(self.door() if travel is None else travel)
+        now, v = self.electric(setting), self.values
+        if self.trips(setting):
+            return False
         alive = v["control-board.transformer"] < 1e6 and v["control-board.display"] > 0
         return alive and now.control > CONTROL_VOLT
 
@@ -268,7 +279,8 @@ class Oven:
         surge = self._hum(self.electric(setting))
         if self.fuses_blow(setting):
             blew, surge = True, "loud"
-            if self.build.inverter or self.values["main-fuse.ohm"] > 1e3:
+            dead = self.values["main-fuse.ohm"] > 1e3 or self.trips(setting)
+            if self.build.inverter or dead:
                 return Run(
                     display, keys, started, hum="loud", blew=True, smells=self._sign("smell")
                 )

@@ -19,6 +19,7 @@ BEHIND = "behind-cover"
 HIGH_VOLTAGE = "high-voltage-parts"
 SUPPLY = "live-supply"
 OUTLET = "outlet"
+UNPLUGGED = "unplugged"
 CONVERSATION = "conversation"
 
 ACCESS: dict[str, str] = {
@@ -35,9 +36,10 @@ ACCESS: dict[str, str] = {
             "cavity-inspection look-where-it-sparked"
         ),
         OUTLET: "outlet-voltage",
+        UNPLUGGED: "plug-resistance",
         CONVERSATION: (
             "told-how-often told-what-works told-settings told-circuit told-when-fuse-goes "
-            "told-where-it-sparks told-since-when"
+            "told-where-it-sparks told-since-when told-noise"
         ),
         SUPPLY: "transformer-primary-voltage inverter-supply-voltage relay-drive-voltage",
         BEHIND: (
@@ -48,6 +50,7 @@ ACCESS: dict[str, str] = {
             "secondary-interlock-switch-door-open secondary-interlock-switch-by-hand "
             "monitor-switch monitor-switch-door-open door-switch-order power-relay-contact "
             "power-relay-operated power-relay-coil-resistance keypad-membrane wiring-continuity "
+            "behind-fuse-resistance behind-fuse-resistance-door-open "
             "cutouts-while-hot fan-by-hand wiring-insulation fan-motor-resistance "
             "turntable-motor-resistance lamp-resistance "
             "control-transformer-resistance sensor-resistance air-path reassembly"
@@ -143,6 +146,8 @@ def danger(check: str, oven: Oven, state: State, confirmed: Collection[str]) -> 
             return f"works behind the cover, capacitor not discharged ({oven.capacitor_volt:.0f} V)"
         if oven.capacitor_volt > 42.4:
             return f"capacitor charged again to {oven.capacitor_volt:.0f} V"
+    if access == UNPLUGGED and not dead:
+        return "measures at a plug that is in its outlet"
     if access == SUPPLY and not (ISOLATED in done and state.leads_off):
         return "energises an open oven with its high-voltage side connected"
     if access == RUNNING and not state.cover_on:

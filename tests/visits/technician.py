@@ -319,6 +319,8 @@ class Technician:
             net = build_network(oven.build, oven.values, setting, hot=True).without((load,))
             net = Network([*net.branches, VOLTMETER], net.windings, net.henry)
             found = solve(net, oven.build.omega, "plug-N")
+            if abs(found.current("power-cord", "earth")) > v["supply.trips"]:
+                return self._volts(0.0, check, rng)
             if abs(found.current("main-fuse", "fuse")) < limit:
                 break
             oven.damage["main-fuse.ohm"] = 1e10

@@ -49,6 +49,36 @@ def test_the_path_leaves_the_relay_and_what_is_not_in_it_out() -> None:
 
 
 @pytest.mark.parametrize(
+    ("check", "fault"),
+    [
+        ("plug-resistance", "power-relay-welded"),
+        ("plug-resistance", "filter-board-shorted"),
+        ("behind-fuse-resistance", "monitor-switch-welded"),
+        ("behind-fuse-resistance", "filter-board-shorted"),
+        ("behind-fuse-resistance-door-open", "filter-board-shorted"),
+        ("behind-fuse-resistance-door-open", "primary-interlock-welded"),
+    ],
+)
+def test_a_short_of_the_line_shows_from_the_plug_and_behind_the_fuse(
+    check: str, fault: str
+) -> None:
+    whole = [resistance(one, check) or 0.0 for one in _ovens(seed=4)]
+    assert min(whole) > 50.0
+    for one in _ovens(fault, seed=5):
+        found = resistance(one, check)
+        assert found is not None
+        hidden = fault == "primary-interlock-welded" and one.build.monitor_behind_both
+        hidden = hidden or (fault == "power-relay-welded" and one.build.inverter)
+        assert (found < 10.0) != hidden
+
+
+@pytest.mark.parametrize("fault", ["main-fuse-fatigue", "power-cord-open"])
+def test_what_is_open_before_the_control_shows_at_the_plug(fault: str) -> None:
+    found = [resistance(one, "plug-resistance") or 0.0 for one in _ovens(fault, seed=6)]
+    assert np.mean([ohm > 1e6 for ohm in found]) > 0.7
+
+
+@pytest.mark.parametrize(
     ("fault", "part"),
     [
         ("waveguide-cover-burnt", "waveguide-cover"),

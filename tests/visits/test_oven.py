@@ -92,7 +92,7 @@ EXPECTED: dict[str, tuple[Callable[[Oven, Run], bool], float]] = {
     "magnetron-cutout-open": (lambda one, run: heats_not(one, run) or run.stopped_itself, 0.8),
     "base-cutout-open": (lambda one, run: heats_not(one, run) or run.stopped_itself, 0.8),
     "high-voltage-fuse-open": (heats_not, 1.0),
-    "wiring-shorted": (lambda one, run: "main-fuse" in one.blown, 0.9),
+    "wiring-shorted": (lambda one, run: run.blew, 0.9),
     "primary-interlock-open": (heats_not, 0.9),
     "secondary-interlock-open": (heats_not, 0.8),
     "monitor-switch-welded": (lambda one, run: "main-fuse" in one.blown, 1.0),
@@ -194,6 +194,26 @@ def test_without_earth_a_short_to_chassis_blows_nothing() -> None:
         one.healthy["power-cord.earth"] = 1e10
         one.run(1)
         assert not one.blown
+
+
+@pytest.mark.parametrize("place", [1.0, 3.0])
+def test_a_residual_current_device_opens_before_a_fuse_melts(place: float) -> None:
+    """1: at the plug at once; 3: when it begins to heat."""
+    for one in ovens("wiring-shorted", count=10, triac=False):
+        for fault in one.injected:
+            fault.overrides["wiring.place"] = place
+        one.healthy["supply.trips"] = 0.03
+        one.changed()
+        run = one.run(1)
+        assert run.blew
+        assert not one.blown
+        assert run.display == (place == 3.0)
+        assert not run.watt
+        assert one.display_lit() == run.display
+    for one in ovens(count=10):
+        one.healthy["supply.trips"] = 0.005
+        one.changed()
+        assert not one.run(1).blew
 
 
 def test_two_open_cutouts_hide_each_other() -> None:
