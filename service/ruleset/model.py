@@ -292,6 +292,7 @@ class Access:
     requires: tuple[str, ...]
     precautions: tuple[str, ...]
     powered: bool  # the equipment is energised for it
+    outside: bool  # no panel comes off for it, so what is stored behind one is not met
     closes_with: tuple[str, ...]  # to confirm first, if the equipment may have been opened
 
 

@@ -69,6 +69,7 @@ class PrecautionReader(Draft):
             requires=requires,
             precautions=self.precautions_of("precautions", path, raw),
             powered=raw.get("powered", False),
+            outside=raw.get("outside", False),
             closes_with=self.known(
                 "precautions",
                 (*path, "closes_with"),

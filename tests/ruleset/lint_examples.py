@@ -356,6 +356,26 @@ SAFETY = [
         None,
         "capacitor-discharged",
     ),
+    pair(
+        "not-discharged",
+        "precautions",
+        INSIDE,
+        INSIDE.replace(", capacitor-discharged", "") + "\n    outside: true",
+        None,
+        "is not",
+    ),
+    Example(
+        "not-discharged",
+        (Edit("precautions", INSIDE, f"{INSIDE}\n    outside: true"),),
+        (
+            Edit(
+                "precautions",
+                "access:\n",
+                "access:\n  - id: unplugged\n    title: At the plug\n    outside: true\n"
+                "    requires: [supply-disconnected]\n",
+            ),
+        ),
+    ),
     pair("not-discharged", "checks", "access: inside", "access: outside", None, "behind the cover"),
     Example(
         "not-discharged",

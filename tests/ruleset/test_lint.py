@@ -50,6 +50,7 @@ ELSEWHERE = {
     "limit-follows",
     "cannot-deduce",
     "never-admitted",
+    "not-discharged",
 }
 
 

@@ -123,7 +123,8 @@ def _not_discharged(rule_set: RuleSet) -> Iterator[Found]:
     """What is behind the cover is touched only disconnected and, with a capacitor, discharged."""
     needed = _DISCHARGED[: 2 if rule_set.capacitor is not None else 1]
     for access in rule_set.access.values():
-        lacking = [one for one in needed if one not in access.requires]
+        wanted = needed[:1] if access.outside else needed
+        lacking = [one for one in wanted if one not in access.requires]
         if access.requires and lacking:
             yield Found(
                 "access",
@@ -136,11 +137,12 @@ def _not_discharged(rule_set: RuleSet) -> Iterator[Found]:
     for check in rule_set.checks.values():
         inside = GROUPS_INSIDE.intersection(check.groups)
         touched = check.scope == "component" and check.measures and check.component in parts
-        if (inside or touched) and not rule_set.access[check.access].requires:
+        access = rule_set.access[check.access]
+        if (inside or touched) and (access.outside or not access.requires):
             yield Found(
                 "checks",
                 check.id,
-                f"it is behind the cover, and access {check.access!r} requires nothing",
+                f"it is behind the cover, and access {check.access!r} is not",
                 f"Choose an access that requires {' and '.join(needed)}.",
                 ("access",),
             )
