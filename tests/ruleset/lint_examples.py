@@ -374,6 +374,7 @@ SAFETY = [
                 "access:\n  - id: unplugged\n    title: At the plug\n    outside: true\n"
                 "    requires: [supply-disconnected]\n",
             ),
+            Edit("faults", "access: outside", "access: unplugged"),
         ),
     ),
     pair("not-discharged", "checks", "access: inside", "access: outside", None, "behind the cover"),

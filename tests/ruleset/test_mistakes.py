@@ -22,7 +22,7 @@ MISTAKES = {
     "not YAML": ("rules", "rules:\n", "rules: [\n", "rules.yaml:"),
     "unknown key": ("faults", "rate: 6\n", "rate: 6\n    colour: red\n", "colour"),
     "unknown remedy": ("faults", "remedy: restore-supply\n", "remedy: pray\n", "'pray'"),
-    "unknown symptom": ("faults", "{no-operation: 0.95}", "{no-hope: 0.95}", "'no-hope'"),
+    "unknown symptom": ("faults", "{no-operation: 0.95, ", "{no-hope: 0.95, ", "'no-hope'"),
     "row sum": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 0.98, dark: 0.03}", "1.01, not 1"),
     "row zero": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 1.0, dark: 0.0}", "above 0"),
     "row outcome": ("checks", "{lit: 0.98, dark: 0.02}", "{lit: 0.98, dim: 0.02}", "'dim'"),
@@ -59,7 +59,7 @@ MISTAKES = {
     ),
     "negation in a circle": (
         "rules",
-        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: blows-fuse}, "
+        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: [blows-fuse, trips-supply]}, "
         "{finding: main-fuse-resistance, possible: open}]}",
         "  - id: short-suspected\n    when: {all: [{symptom: blows-fuse}, "
         "{not: {state: short-suspected}}]}",

@@ -114,7 +114,7 @@ def use(oven: Oven, rng: Generator) -> Experience:
         worn = {"magnetron-weak-emission", "magnetron-filament-open"}
         if not worn & oven.faults:
             oven.inject(draw_fault("magnetron-weak-emission", oven.build, rng))
-    went = tripped or "main-fuse" in oven.blown and not had_fuse
+    went = tripped or ("main-fuse" in oven.blown and not had_fuse)
     when = ("heating-begins" if run.started else "plug-or-shut") if at_once else "door-opened"
     return Experience(
         run=run,

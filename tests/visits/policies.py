@@ -24,27 +24,27 @@ Choose = Callable[[list[Candidate]], Candidate | None]
 # (common practice).
 _IN_PRINT = """
 told-what-works told-how-often told-settings told-circuit told-when-fuse-goes told-where-it-sparks
-told-since-when told-noise
-outlet-voltage plug-resistance display hum-at-rest keypad lamp turntable cooling-fan stirrer heating-hum
-relay-click oscillation-indicator input-power supply-under-load repeated-starts water-load-power
-diode-insulation magnetron-insulation door-latch door-seal waveguide-cover cavity-inspection
-look-where-it-sparked turntable-coupling earth-continuity visual-inspection air-path
-power-cord-resistance main-fuse-resistance behind-fuse-resistance
-behind-fuse-resistance-door-open heating-path-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance magnetron-cutout-resistance base-cutout-resistance
-primary-interlock-switch secondary-interlock-switch monitor-switch
-primary-interlock-switch-door-open secondary-interlock-switch-door-open monitor-switch-door-open
-door-switch-order primary-interlock-switch-by-hand secondary-interlock-switch-by-hand
-transformer-primary-resistance transformer-secondary-resistance transformer-filament-resistance
-transformer-to-chassis transformer-to-chassis-lifted transformer-primary-inductance
-high-voltage-fuse-resistance high-voltage-leads capacitor-resistance capacitor-to-case
-capacitor-charging capacitor-capacitance diode-forward diode-reverse diode-with-battery
-filament-connector magnetron-filament-resistance magnetron-to-case magnet-inspection
-magnetron-antenna inverter-inspection inverter-fuse-resistance inverter-input-resistance
-power-relay-contact power-relay-coil-resistance power-relay-operated control-transformer-resistance
-keypad-membrane sensor-resistance fan-motor-resistance fan-by-hand turntable-motor-resistance
-lamp-resistance wiring-continuity wiring-insulation transformer-primary-voltage
-inverter-supply-voltage relay-drive-voltage leakage-survey sparks-seen long-run cutouts-while-hot
-interlock-function reassembly
+told-since-when told-noise outlet-voltage plug-resistance display hum-at-rest keypad lamp
+turntable cooling-fan stirrer heating-hum relay-click oscillation-indicator input-power
+supply-under-load repeated-starts water-load-power diode-insulation magnetron-insulation
+door-latch door-seal waveguide-cover cavity-inspection look-where-it-sparked turntable-coupling
+earth-continuity visual-inspection air-path power-cord-resistance main-fuse-resistance
+behind-fuse-resistance behind-fuse-resistance-door-open heating-path-resistance
+filter-board-resistance filter-board-insulation cavity-cutout-resistance
+magnetron-cutout-resistance base-cutout-resistance primary-interlock-switch
+secondary-interlock-switch monitor-switch primary-interlock-switch-door-open
+secondary-interlock-switch-door-open monitor-switch-door-open door-switch-order
+primary-interlock-switch-by-hand secondary-interlock-switch-by-hand transformer-primary-resistance
+transformer-secondary-resistance transformer-filament-resistance transformer-to-chassis
+transformer-to-chassis-lifted transformer-primary-inductance high-voltage-fuse-resistance
+high-voltage-leads capacitor-resistance capacitor-to-case capacitor-charging capacitor-capacitance
+diode-forward diode-reverse diode-with-battery filament-connector magnetron-filament-resistance
+magnetron-to-case magnet-inspection magnetron-antenna inverter-inspection inverter-fuse-resistance
+inverter-input-resistance power-relay-contact power-relay-coil-resistance power-relay-operated
+control-transformer-resistance keypad-membrane sensor-resistance fan-motor-resistance fan-by-hand
+turntable-motor-resistance lamp-resistance wiring-continuity wiring-insulation
+transformer-primary-voltage inverter-supply-voltage relay-drive-voltage leakage-survey sparks-seen
+long-run cutouts-while-hot interlock-function reassembly
 """
 TEXTBOOK = tuple(_IN_PRINT.split())
 
