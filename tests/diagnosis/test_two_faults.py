@@ -51,7 +51,14 @@ def seen_in(document: dict[str, Any]) -> list[str]:
 
 DEAD = {"display": "dark", "lamp": "dark", "keypad": "dead", "cooling-fan": "stopped"}
 # The oven is dead, the outlet is good, and of three cutouts two are open, cold.
-TWO_CUTOUTS = {**DEAD, "cavity-cutout-resistance": "OL", "base-cutout-resistance": "OL"}
+TWO_CUTOUTS = {
+    **DEAD,
+    "plug-resistance": "OL",
+    "behind-fuse-resistance": "OL",
+    "behind-fuse-resistance-door-open": "OL",
+    "cavity-cutout-resistance": "OL",
+    "base-cutout-resistance": "OL",
+}
 FIRST_LOOK = ("display=dark", "outlet-voltage=119 V", "main-fuse-resistance=0.3 Ohm")
 BOTH = ("cavity-cutout-resistance=OL", "base-cutout-resistance=OL")
 

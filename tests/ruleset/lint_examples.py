@@ -370,11 +370,9 @@ SAFETY = [
         (
             Edit(
                 "precautions",
-                "access:\n",
-                "access:\n  - id: unplugged\n    title: At the plug\n    outside: true\n"
-                "    requires: [supply-disconnected]\n",
+                "title: From outside\n    requires: []",
+                "title: From outside\n    outside: true\n    requires: [supply-disconnected]",
             ),
-            Edit("faults", "access: outside", "access: unplugged"),
         ),
     ),
     pair("not-discharged", "checks", "access: inside", "access: outside", None, "behind the cover"),

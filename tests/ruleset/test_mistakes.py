@@ -59,8 +59,8 @@ MISTAKES = {
     ),
     "negation in a circle": (
         "rules",
-        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, {symptom: [blows-fuse, trips-supply]}, "
-        "{finding: main-fuse-resistance, possible: open}]}",
+        "  - id: short-suspected\n    when: {any: [{state: fuse-blown}, "
+        "{symptom: [blows-fuse, trips-breaker]}, {finding: main-fuse-resistance, possible: open}]}",
         "  - id: short-suspected\n    when: {all: [{symptom: blows-fuse}, "
         "{not: {state: short-suspected}}]}",
         "short-suspected",

@@ -27,10 +27,10 @@ SYMPTOMS = (
     "lamp-out",
     "keypad-dead",
     "burning-smell",
-    "trips-supply",
+    "trips-breaker",
     "does-not-start",
     "runs-by-itself",
-    "noise",
+    "loud-noise",
 )
 
 CARELESS = 0.04
@@ -49,10 +49,10 @@ NEAR: dict[str, tuple[str, ...]] = {
     "lamp-out": ("no-operation",),
     "keypad-dead": ("no-operation",),
     "burning-smell": ("arcing",),
-    "trips-supply": ("blows-fuse", "no-operation"),
+    "trips-breaker": ("blows-fuse", "no-operation"),
     "does-not-start": ("no-heat", "keypad-dead"),
     "runs-by-itself": ("runs-with-door-open", "loud-hum"),
-    "noise": ("loud-hum", "turntable-stopped"),
+    "loud-noise": ("loud-hum", "turntable-stopped"),
 }
 WITHOUT_CAUSE = {
     # Wrong expectations, metal in the cavity, fan running on, child lock, an overloaded circuit.
@@ -69,10 +69,10 @@ WITHOUT_CAUSE = {
     "lamp-out": 0.01,
     "keypad-dead": 0.04,
     "burning-smell": 0.07,
-    "trips-supply": 0.03,
+    "trips-breaker": 0.03,
     "does-not-start": 0.03,
     "runs-by-itself": 0.01,
-    "noise": 0.03,
+    "loud-noise": 0.03,
 }
 LATER_DAMAGE = 0.12
 """How often running on without cooling air has already worn the magnetron; estimate."""
@@ -130,9 +130,9 @@ def noticed(seen: Experience, oven: Oven, rng: Generator) -> dict[str, float]:
     """Complaints that the experience gives rise to, by weight; empty where all seemed well."""
     run = seen.run
     if seen.tripped:
-        return {"trips-supply": 0.8, "no-operation": 0.2}
+        return {"trips-breaker": 0.8, "no-operation": 0.2}
     if seen.fuse:
-        return {"blows-fuse": 0.46, "no-operation": 0.48, "trips-supply": 0.06}
+        return {"blows-fuse": 0.46, "no-operation": 0.48, "trips-breaker": 0.06}
     if not run.display:
         return {"no-operation": 0.97, "keypad-dead": 0.03}
     if not run.keys:
@@ -180,7 +180,7 @@ def noticed(seen: Experience, oven: Oven, rng: Generator) -> dict[str, float]:
         weights["lamp-out"] = 1.5
     heard = _noise(oven, run)
     if heard:
-        weights["noise"] = max(heard.values())
+        weights["loud-noise"] = max(heard.values())
     return weights
 
 

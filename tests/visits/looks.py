@@ -42,6 +42,21 @@ def _display(oven: Oven, rng: Generator) -> str:
     return "lit" if oven.display_lit() else "dark"
 
 
+def _code(oven: Oven, run: Run, rng: Generator) -> str:
+    """Boards that watch their sensor or their inverter say so; estimate."""
+    v = oven.values
+    if not run.display:
+        return "none"
+    shown = 0.01
+    if oven.build.sensor and not v["temperature-sensor.good"]:
+        shown = 0.6
+    elif oven.build.inverter and run.started and v["inverter-board.good"] < 1.0:
+        shown = 0.35
+    elif not v["control-board.keys"] or not v["control-board.heats"]:
+        shown = 0.1
+    return "shown" if rng.random() < shown else "none"
+
+
 def _keypad(oven: Oven, run: Run, rng: Generator) -> str:
     return "responds" if run.keys else "dead"
 
@@ -255,6 +270,7 @@ def _inverter_fed(look: Look) -> Look:
 
 LOOKS: dict[str, Look] = {
     "display": _display,
+    "error-code": _running(_code, 0.1),
     "keypad": _running(_keypad, 0.1),
     "lamp": _running(lambda oven, run, rng: "lit" if run.lamp else "dark", SHORT_RUN),
     "turntable": _running(_turntable, SHORT_RUN),

@@ -26,8 +26,8 @@ ACCESS: dict[str, str] = {
     check: access
     for access, checks in {
         RUNNING: (
-            "display keypad lamp turntable cooling-fan heating-hum oscillation-indicator "
-            "relay-click "
+            "display error-code keypad lamp turntable cooling-fan heating-hum "
+            "oscillation-indicator relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function "
             "hum-at-rest input-power repeated-starts supply-under-load sparks-seen"
         ),
@@ -70,7 +70,7 @@ ACCESS: dict[str, str] = {
     for check in checks.split()
 }
 
-HARMLESS_RUNNING = frozenset({"display", "keypad"})
+HARMLESS_RUNNING = frozenset({"display", "keypad", "error-code"})
 """Plugged in, but no microwaves are made."""
 
 SUPPLY_OFF, DISCHARGED = "supply-disconnected", "capacitor-discharged"
