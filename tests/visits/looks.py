@@ -68,6 +68,14 @@ def _fan(oven: Oven, run: Run, rng: Generator) -> str:
     return "turning" if rng.random() < felt else "stopped"
 
 
+def _vents(oven: Oven, run: Run, rng: Generator) -> str:
+    """A strip of paper at the vents; one that flutters is judged now and then as the other."""
+    if run.air < 0.03:
+        return "none" if rng.random() < 0.96 else "weak"
+    weak = 0.85 if run.air < 0.45 else 0.05
+    return "weak" if rng.random() < weak else "strong"
+
+
 def _fan_by_hand(oven: Oven, rng: Generator) -> str:
     v = oven.values
     if v["cooling-fan.air"] < 0.5:
@@ -275,6 +283,7 @@ LOOKS: dict[str, Look] = {
     "lamp": _running(lambda oven, run, rng: "lit" if run.lamp else "dark", SHORT_RUN),
     "turntable": _running(_turntable, SHORT_RUN),
     "cooling-fan": _running(_fan, SHORT_RUN),
+    "vent-airflow": _running(_vents, SHORT_RUN),
     "fan-by-hand": _fan_by_hand,
     "stirrer": _running(_stirrer, SHORT_RUN),
     "heating-hum": _running(_hum, SHORT_RUN),

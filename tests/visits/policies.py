@@ -25,7 +25,7 @@ Choose = Callable[[list[Candidate]], Candidate | None]
 _IN_PRINT = """
 told-what-works told-how-often told-settings told-circuit told-when-fuse-goes told-where-it-sparks
 told-since-when told-noise outlet-voltage plug-resistance display error-code hum-at-rest keypad lamp
-turntable cooling-fan stirrer heating-hum relay-click oscillation-indicator input-power
+turntable cooling-fan vent-airflow stirrer heating-hum relay-click oscillation-indicator input-power
 supply-under-load repeated-starts water-load-power diode-insulation magnetron-insulation
 door-latch door-seal waveguide-cover cavity-inspection look-where-it-sparked turntable-coupling
 earth-continuity visual-inspection air-path power-cord-resistance main-fuse-resistance

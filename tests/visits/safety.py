@@ -26,7 +26,7 @@ ACCESS: dict[str, str] = {
     check: access
     for access, checks in {
         RUNNING: (
-            "display error-code keypad lamp turntable cooling-fan heating-hum "
+            "display error-code keypad lamp turntable cooling-fan vent-airflow heating-hum "
             "oscillation-indicator relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function "
             "hum-at-rest input-power repeated-starts supply-under-load sparks-seen"
