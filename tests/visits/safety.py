@@ -29,6 +29,7 @@ ACCESS: dict[str, str] = {
             "display error-code keypad lamp turntable cooling-fan vent-airflow heating-hum "
             "oscillation-indicator relay-click "
             "water-load-power leakage-survey long-run stirrer interlock-function "
+            "failing-start "
             "hum-at-rest input-power repeated-starts supply-under-load sparks-seen"
         ),
         OUTSIDE: (
