@@ -100,7 +100,7 @@ def _seal(rng: Generator, build: Build) -> Overrides:
 
 def _control(rng: Generator, build: Build) -> Overrides:
     way = rng.choice(4, p=(0.40, 0.35, 0.15, 0.10))
-    marks = {"control-board.mark": 0.12}
+    marks = {"control-board.mark": 0.12, "control-board.wet": 0.15}
     if way == 0:
         return {"control-board.display": 0.0, **marks}
     if way == 1:

@@ -76,6 +76,12 @@ def _vents(oven: Oven, run: Run, rng: Generator) -> str:
     return "weak" if rng.random() < weak else "strong"
 
 
+def _liquid(oven: Oven, rng: Generator) -> str:
+    """Tide marks or droppings; harmless ones are found, too."""
+    wet = max(likelihoods(oven.values, "wet").values(), default=0.0)
+    return "found" if rng.random() < max(wet, 0.02) else "none"
+
+
 def _fan_by_hand(oven: Oven, rng: Generator) -> str:
     v = oven.values
     if v["cooling-fan.air"] < 0.5:
@@ -305,6 +311,7 @@ LOOKS: dict[str, Look] = {
     "cooling-fan": _running(_fan, SHORT_RUN),
     "vent-airflow": _running(_vents, SHORT_RUN),
     "fan-by-hand": _fan_by_hand,
+    "liquid-or-insects": _liquid,
     "stirrer": _running(_stirrer, SHORT_RUN),
     "heating-hum": _running(_hum, SHORT_RUN),
     "relay-click": _running(_click, SHORT_RUN),

@@ -28,8 +28,8 @@ told-since-when told-noise outlet-voltage plug-resistance display error-code hum
 lamp turntable cooling-fan vent-airflow stirrer heating-hum relay-click oscillation-indicator
 input-power supply-under-load repeated-starts failing-start water-load-power diode-insulation
 magnetron-insulation door-latch door-seal waveguide-cover cavity-inspection look-where-it-sparked
-turntable-coupling earth-continuity visual-inspection air-path power-cord-resistance
-main-fuse-resistance behind-fuse-resistance behind-fuse-resistance-door-open
+turntable-coupling earth-continuity visual-inspection liquid-or-insects air-path
+power-cord-resistance main-fuse-resistance behind-fuse-resistance behind-fuse-resistance-door-open
 heating-path-resistance filter-board-resistance filter-board-insulation cavity-cutout-resistance
 magnetron-cutout-resistance base-cutout-resistance primary-interlock-switch
 secondary-interlock-switch monitor-switch primary-interlock-switch-door-open

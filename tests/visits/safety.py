@@ -52,8 +52,8 @@ ACCESS: dict[str, str] = {
             "monitor-switch monitor-switch-door-open door-switch-order power-relay-contact "
             "power-relay-operated power-relay-coil-resistance keypad-membrane wiring-continuity "
             "behind-fuse-resistance behind-fuse-resistance-door-open "
-            "cutouts-while-hot fan-by-hand wiring-insulation fan-motor-resistance "
-            "turntable-motor-resistance lamp-resistance "
+            "cutouts-while-hot liquid-or-insects fan-by-hand wiring-insulation "
+            "fan-motor-resistance turntable-motor-resistance lamp-resistance "
             "control-transformer-resistance sensor-resistance air-path reassembly"
         ),
         HIGH_VOLTAGE: (
