@@ -270,9 +270,10 @@ class _Deciding:
         again_offered = [replace(one, again=True, preferred=False) for one in found]
         tuning = rule_set.tuning
         bad = set(abnormal(rule_set, self.standing))
-        sooner = [*filter(self.before_the_proof, self.offered)]
-        sooner += [one for one in again_offered if one.check.id in bad]
-        # What every proof reads anyway comes later; at last, what was found good may not be.
+        sooner = [*filter(self.before_the_proof, self.offered)]  # a proof reads the rest anyway
+        # A slip of the meter is looked for early; eyes and ears are not asked twice at once.
+        measured = [one for one in again_offered if one.check.kind == "measurement"]
+        sooner += [one for one in measured if one.check.id in bad]
         turns = (sooner, self.offered, again_offered)
         choices = (choose(among, tuning, self.doubt) for among in turns)
         best = next((one for one in choices if one is not None), None)
