@@ -95,7 +95,8 @@ def candidates(
     `information`: what each check of the rule set promises, in bits.
 
     A live check waits for each of its dead alternatives that may be offered and would tell at
-    least a tenth of what the live one would.
+    least a tenth of what the live one would. What was just opened is not closed again before
+    something inside has been read, if anything there is worth it.
     """
     answered = case.answered
 
@@ -138,7 +139,27 @@ def candidates(
                 work=work,
             )
         )
+    if _just_opened(rule_set, case):
+        inside = [one for one in out if not rule_set.access[one.check.access].closes_with]
+        if _most_worth(one for one in inside if _is_worth_it(one, rule_set.tuning)):
+            return inside
     return out
+
+
+def _just_opened(rule_set: RuleSet, case: Case) -> bool:
+    """Whether the equipment was opened since the last reading."""
+    counts = confirmations(rule_set, case).effective
+    return any(
+        one.id in counts
+        and one.after_reading == len(case.readings)
+        and rule_set.precautions[one.id].withdrawn_by
+        for one in case.confirmed
+    )
+
+
+def _is_worth_it(one: Candidate, tuning: Tuning) -> bool:
+    enough = one.information >= tuning.least_information and one.worth >= tuning.least_rate
+    return one.preferred or enough
 
 
 def _way_back(rule_set: RuleSet, case: Case) -> float:

@@ -168,7 +168,7 @@ MEANINGS: list[tuple[str, Any, str, str]] = [
         "/unavailable/0",
         "'diode-forward', 'diode-insulation', 'diode-reverse' or 'diode-with",
     ),
-    ("/unavailable", ["x-ray"], "/unavailable/0", "diode-with-battery and "),
+    ("/unavailable", ["x-ray"], "/unavailable/0", "diode-insulation and "),
     ("/readings/1/unit", "mW/cm²", "/readings/1/unit", "'mW/cm²' is not a UCUM unit code"),
     ("/readings/1/unit", "kΩ", "/readings/1/unit", "did you mean kOhm"),
     ("/readings/1/unit", " V", "/readings/1/unit", "did you mean V?"),

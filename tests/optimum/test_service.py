@@ -63,7 +63,7 @@ def test_by_costs_it_is_within_five_percent(problem: SubProblem) -> None:
     """Those picked by hand and those drawn by seed; the report has more of them."""
     # A long run that is taken too early, and a question that is asked too late.
     late = ("stops-mid-cycle", "stops-mid-cycle 4", "low-heat 9")
-    most = 7.0 if problem.name in late else 5.0
+    most = 7.5 if problem.name in late else 5.0
     assert compared(problem).excess < most
 
 
