@@ -267,14 +267,14 @@ class Oven:
         started = keys and self.senses_shut(travel)
         setting = self.setting(travel, started)
         if not started and not setting.relay:
-            idle = self.electric(setting)
+            idle, off = self.electric(setting), self.trips(setting)
             return Run(
                 display,
                 keys,
                 blew=blew,
                 hum="loud" if blew else "silent",
-                input_watt=idle.input_watt,
-                plug_volt=idle.plug_volt,
+                input_watt=0.0 if off else idle.input_watt,
+                plug_volt=0.0 if off else idle.plug_volt,
             )
         surge = self._hum(self.electric(setting))
         if self.fuses_blow(setting):

@@ -209,6 +209,7 @@ def test_a_residual_current_device_opens_before_a_fuse_melts(place: float) -> No
         assert not one.blown
         assert run.display == (place == 3.0)
         assert not run.watt
+        assert not run.input_watt
         assert one.display_lit() == run.display
     for one in ovens(count=10):
         one.healthy["supply.trips"] = 0.005
