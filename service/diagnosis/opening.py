@@ -11,7 +11,7 @@ from service.diagnosis.arrays import Vector
 from service.diagnosis.case import Case
 from service.diagnosis.chaining import Conclusions
 from service.diagnosis.information import entropy
-from service.diagnosis.planning import Candidate, Plan, may_be_offered
+from service.diagnosis.planning import Candidate, Plan, may_be_offered, tells_enough
 from service.diagnosis.precautions import at_hand
 from service.diagnosis.states import BeliefModel
 from service.ruleset.model import NO_FAULT, UNLISTED_FAULT, Check, RuleSet
@@ -55,8 +55,7 @@ def opening(
     states: probabilities, (states,). offered: the checks without an answer that may be offered.
     """
     here = [one for one in offered if _together(rule_set, one.check, chosen.check)]
-    least = rule_set.tuning.least_information
-    worthy = [one for one in here if one.preferred or one.information >= least]
+    worthy = [one for one in here if tells_enough(one, rule_set.tuning)]
     also = [] if chosen.preparation is not None else _also(rule_set, chosen.check, worthy)
     noted = {one.id for one in also}
     ordered = sorted(

@@ -140,26 +140,33 @@ def candidates(
             )
         )
     if _just_opened(rule_set, case):
+        tuning = rule_set.tuning
         inside = [one for one in out if not rule_set.access[one.check.access].closes_with]
-        if _most_worth(one for one in inside if _is_worth_it(one, rule_set.tuning)):
+        if any(tells_enough(one, tuning) and _is_quick_enough(one, tuning) for one in inside):
             return inside
     return out
 
 
 def _just_opened(rule_set: RuleSet, case: Case) -> bool:
     """Whether the equipment was opened since the last reading."""
+    undone = _undone_by_closing(rule_set, case)
+    now = len(case.readings)
+    return any(one.id in undone and one.after_reading == now for one in case.confirmed)
+
+
+def _undone_by_closing(rule_set: RuleSet, case: Case) -> frozenset[str]:
+    """The confirmations that count and that closing the equipment takes back."""
     counts = confirmations(rule_set, case).effective
-    return any(
-        one.id in counts
-        and one.after_reading == len(case.readings)
-        and rule_set.precautions[one.id].withdrawn_by
-        for one in case.confirmed
-    )
+    return frozenset(one for one in counts if rule_set.precautions[one].withdrawn_by)
 
 
-def _is_worth_it(one: Candidate, tuning: Tuning) -> bool:
-    enough = one.information >= tuning.least_information and one.worth >= tuning.least_rate
-    return one.preferred or enough
+def tells_enough(one: Candidate, tuning: Tuning) -> bool:
+    """Whether a check promises enough bits, or a rule prefers it for reasons of its own."""
+    return one.preferred or one.information >= tuning.least_information
+
+
+def _is_quick_enough(one: Candidate, tuning: Tuning) -> bool:
+    return one.preferred or one.worth >= tuning.least_rate
 
 
 def _way_back(rule_set: RuleSet, case: Case) -> float:
@@ -167,12 +174,8 @@ def _way_back(rule_set: RuleSet, case: Case) -> float:
 
     Most repairs are made inside, so who closes it in the midst of the work comes back.
     """
-    counts = confirmations(rule_set, case).effective
-    return sum(
-        step.minutes
-        for step in rule_set.preparations.values()
-        if step.confirms in counts and rule_set.precautions[step.confirms].withdrawn_by
-    )
+    undone = _undone_by_closing(rule_set, case)
+    return sum(step.minutes for step in rule_set.preparations.values() if step.confirms in undone)
 
 
 def choose(found: Iterable[Candidate], tuning: Tuning, doubt: float) -> Candidate | None:
@@ -185,16 +188,12 @@ def choose(found: Iterable[Candidate], tuning: Tuning, doubt: float) -> Candidat
     about which fault it is. Preparations are paid once for all the checks that wait for the same
     ones, so these are weighed together: see `_as_one`.
     """
-    worthy = [one for one in found if one.preferred or one.information >= tuning.least_information]
+    worthy = [one for one in found if tells_enough(one, tuning)]
     together: dict[tuple[str, ...], list[Candidate]] = {}
     for one in worthy:
         together.setdefault(one.unmet, []).append(one)
     weighed = [_as_one(alike, doubt) if unmet else alike for unmet, alike in together.items()]
-    return _most_worth(
-        one
-        for one in chain.from_iterable(weighed)
-        if one.preferred or one.worth >= tuning.least_rate
-    )
+    return _most_worth(one for one in chain.from_iterable(weighed) if _is_quick_enough(one, tuning))
 
 
 def _as_one(alike: Sequence[Candidate], doubt: float) -> list[Candidate]:

@@ -247,6 +247,8 @@ ANSWERS: dict[str, tuple[str, ...]] = {
     "told-since-when": ("little-by-little", "at-once", "not-noticed"),
     "told-noise": ("under-the-plate", "behind-the-panel", "under-the-roof", "hum", "not-noticed"),
 }
+LATER_QUESTIONS = frozenset({"told-since-when", "told-noise"})
+"""Those with a generator of their own, so that the visit of a seed stays what it was."""
 PLACES = {
     "waveguide-cover": "at-waveguide",
     "magnetron": "at-waveguide",
@@ -279,12 +281,11 @@ def answers(oven: Oven, complaint: str, met: Experience | None, rng: Generator) 
     if met is not None and met.fuse and rng.random() < 0.75:
         told["told-when-fuse-goes"] = met.fuse_at
     told["told-where-it-sparks"] = pick(_where(oven, complaint), rng.spawn(1)[0])
-    # A generator of its own: the visit of a seed stays what it was.
     own = rng.spawn(1)[0]
     told["told-since-when"] = pick(_since_when(oven), own)
     told["told-noise"] = pick(_what_noise(oven, met), own)
     for question, known in ANSWERS.items():
-        source = own if question in ("told-since-when", "told-noise") else rng
+        source = own if question in LATER_QUESTIONS else rng
         if source.random() < MISTOLD:
             told[question] = known[int(source.integers(len(known)))]
         if source.random() < UNTOLD:
